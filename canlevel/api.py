@@ -1,0 +1,130 @@
+"""The library for notebooks: what the commands do, as functions on pandas frames. Import these names from canlevel."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+
+from canlevel.derivation.flows import derive_flows
+from canlevel.derivation.overview import overview
+from canlevel.errors import QueryError
+from canlevel.pipeline import LogSummary, collect, log_source, open_decoding
+from canlevel.roster import Roster
+from canlevel.tables import READINGS
+
+__all__ = ["decode", "decode_batches", "flows", "log", "tanks"]
+
+Sources = str | Path | Iterable[str | Path]
+
+
+def decode(
+    source: Sources,
+    *,
+    roster: Roster | str | Path | None = None,
+    vessel: str | None = None,
+    dbc: Iterable[str | Path] = (),
+    start: datetime | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> pd.DataFrame:
+    """The tank readings of one or more SOURCEs as one frame: a row a reading, columns as in README.md.
+
+    source: files, "-", or INTERFACE:CHANNEL. start: when a recording began whose times count from zero. dbc: own DBC
+    files. bitrate and seconds (how long to listen) are for live buses.
+    Raises CanlevelError for what cannot be read.
+    """
+    decoding = open_decoding(
+        source, roster=roster, vessel=vessel, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds
+    )
+    return _frame(collect(decoding))
+
+
+def decode_batches(
+    source: Sources,
+    *,
+    roster: Roster | str | Path | None = None,
+    vessel: str | None = None,
+    dbc: Iterable[str | Path] = (),
+    start: datetime | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> Iterator[pd.DataFrame]:
+    """As decode(), but batch by batch as the source delivers, for recordings larger than memory and for live buses."""
+    decoding = open_decoding(
+        source, roster=roster, vessel=vessel, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds
+    )
+    try:
+        for readings in decoding.batches():
+            if len(readings):
+                yield _frame(readings)
+    finally:
+        decoding.source.close()
+
+
+def log(
+    source: Sources,
+    store: str | Path,
+    *,
+    roster: Roster | str | Path | None = None,
+    vessel: str | None = None,
+    dbc: Iterable[str | Path] = (),
+    start: datetime | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> LogSummary:
+    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing."""
+    decoding = open_decoding(
+        source,
+        roster=roster,
+        vessel=vessel,
+        dbc=dbc,
+        start=start,
+        bitrate=bitrate,
+        seconds=seconds,
+        need_dates=True,
+    )
+    return log_source(decoding, store)
+
+
+def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:
+    """Fills and drains found in readings (of decode(), or of a store), in the order of their start."""
+    return _frame(derive_flows(_readings_table(readings)))
+
+
+def tanks(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:
+    """One row for each tank and source in readings: its last level, volume and status, when and how often it was heard."""
+    return _frame(overview(_readings_table(readings)))
+
+
+def _frame(table: pa.Table) -> pd.DataFrame:
+    frame: pd.DataFrame = table.to_pandas()
+    return frame
+
+
+def _readings_table(readings: pd.DataFrame | pa.Table) -> pa.Table:
+    """READINGS from a frame, which may carry more columns (a `date` partition, say) and lack those that are only words."""
+    if isinstance(readings, pa.Table):
+        return readings
+    missing = [name for name in ("time", "tank", "level_pct", "source_address") if name not in readings.columns]
+    if missing:
+        raise QueryError(
+            f"the frame lacks the columns {', '.join(missing)}",
+            next_step="give it readings, as decode() or a store returns them",
+        )
+    columns: list[Any] = []
+    for column in READINGS:
+        if column.name not in readings.columns:
+            columns.append(pa.nulls(len(readings), column.type))
+            continue
+        values = readings[column.name]
+        if pa.types.is_dictionary(column.type):
+            words = pa.array(values.astype(object).where(values.notna(), None), pa.string())
+            columns.append(words.dictionary_encode())
+        else:
+            columns.append(pa.array(values, column.type, from_pandas=True))
+    return pa.table(columns, schema=READINGS)

@@ -1,0 +1,1 @@
+"""Capture: live or recorded CAN frames, from any SOURCE, as batches of FRAMES."""

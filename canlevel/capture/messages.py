@@ -1,0 +1,269 @@
+"""python-can's messages as batches of columns: its recorded formats, and what its live buses deliver.
+
+With live.py this is the only module that imports python-can.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import logging
+import shutil
+import sqlite3
+import struct
+import tempfile
+from collections.abc import Callable, Generator, Iterator, Sequence
+from pathlib import Path
+from typing import IO, Any, cast
+
+import can
+import numpy as np
+
+from canlevel.capture.candump import Block
+from canlevel.capture.files import ASC, BLF, CSV, MF4, SQLITE, TRC, Opened
+from canlevel.errors import CaptureError, Place
+from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
+
+__all__ = ["block_of", "read_messages"]
+
+BATCH = 20_000
+LONGEST_LINE = 1_000_000
+
+# python-can warns on standard error about what it skips; this program counts and reports that itself.
+logging.getLogger("can").setLevel(logging.CRITICAL)
+
+
+def block_of(messages: Sequence[can.Message], channel_code: Callable[[Any], int], first_line: int) -> Block:
+    """A Block of n messages, numbered from `first_line`. channel_code gives the code of a message's channel.
+
+    Times are rounded to the microsecond that was written: python-can hands out floats, which near 2026 are exact to
+    0.24 microseconds.
+    """
+    n = len(messages)
+    block = Block.sized(n)
+    block.time_us[:] = [
+        UNKNOWN_TIME_US if not message.timestamp else round(message.timestamp * 1e6) for message in messages
+    ]
+    block.channel[:] = [channel_code(message.channel) for message in messages]
+    block.identifier[:] = [message.arbitration_id & 0x1FFFFFFF for message in messages]
+    block.flags[:] = [
+        message.is_extended_id * EXTENDED
+        | message.is_remote_frame * REMOTE
+        | message.is_error_frame * ERROR_FRAME
+        | message.is_fd * FD
+        for message in messages
+    ]
+    # The data that is there counts, not the length that the recording promises: a frame cut short stays short.
+    block.length[:] = [message.dlc if message.is_remote_frame else len(message.data or b"") for message in messages]
+    data = b"".join(
+        b"\0" * 8 if message.is_remote_frame else bytes(message.data or b"")[:8].ljust(8, b"\0") for message in messages
+    )
+    block.payload[:] = np.frombuffer(data, "<u8")
+    block.line[:] = np.arange(first_line, first_line + n)
+    return block
+
+
+def read_messages(
+    opened: Opened,
+    channel_code: Callable[[Any], int],
+    on_skipped: Callable[[int, str], None],
+    on_fault: Callable[[str, int], None],
+) -> Iterator[Block]:
+    """Blocks of the frames of one recording that python-can reads.
+
+    on_skipped is told of each line that is no frame (its number and text). A recording that breaks off or turns wrong
+    yields its good part; on_fault is then told why and after how many frames.
+    Raises CaptureError when nothing at all can be read or the reader's package is missing.
+    """
+    frames = 0
+    waiting: list[can.Message] = []
+    fault: Exception | None = None
+    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
+        try:
+            reader = _reader(opened, Path(scratch), on_skipped)
+        except NotImplementedError as error:
+            raise CaptureError(
+                f"{opened.kind} recordings need the package asammdf",
+                where=Place(opened.name),
+                next_step="pip install 'canlevel[mf4]'",
+            ) from error
+        except CaptureError:
+            raise
+        except Exception as error:
+            raise _unreadable(opened, error) from error
+        messages = iter(reader)
+        try:
+            while fault is None:
+                try:
+                    message = next(messages)
+                except StopIteration:
+                    break
+                # python-can's readers raise whatever their parsing runs into; all of it means a damaged recording.
+                except Exception as error:
+                    fault = error
+                    break
+                waiting.append(message)
+                if len(waiting) >= BATCH:
+                    yield block_of(waiting, channel_code, frames + 1)
+                    frames += len(waiting)
+                    waiting.clear()
+        finally:
+            reader.stop()
+        if waiting:
+            yield block_of(waiting, channel_code, frames + 1)
+            frames += len(waiting)
+    if fault is not None:
+        if not frames:
+            raise _unreadable(opened, fault) from fault
+        on_fault(f"the rest cannot be read ({_reason(fault)})", frames)
+    elif opened.kind == BLF and not opened.packing:
+        # python-can's BLF reader ends quietly where a file is cut; its header says how long it ought to be.
+        missing = cast(can.BLFReader, reader).file_size - opened.size
+        if missing > 0:
+            if not frames:
+                raise CaptureError(f"is cut short: {missing} bytes are missing", where=Place(opened.name))
+            on_fault(f"the file is cut short: {missing} bytes are missing at its end", frames)
+
+
+def _reader(opened: Opened, scratch: Path, on_skipped: Callable[[int, str], None]) -> Any:
+    if opened.kind in (SQLITE, MF4):
+        path = Path(opened.name)
+        if opened.packing or not path.is_file():
+            # Both formats are read out of order, so they need a file of their own.
+            path = scratch / "recording"
+            with path.open("wb") as file:
+                shutil.copyfileobj(opened.stream, file)
+        return _SqliteReader(path) if opened.kind == SQLITE else can.MF4Reader(path)
+    if opened.kind == BLF:
+        return can.BLFReader(cast(Any, opened.stream))
+    return _TEXT_READERS[opened.kind](_Lines(opened.stream), on_skipped)
+
+
+class _Lines:
+    """The lines of a text recording for python-can's readers, counted, and never longer than memory likes."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._text = io.TextIOWrapper(_readable(stream), encoding="utf-8", errors="replace")
+        self.number = 0
+
+    def __iter__(self) -> _Lines:
+        return self
+
+    def __next__(self) -> str:
+        line = self._text.readline(LONGEST_LINE)
+        if not line:
+            raise StopIteration
+        self.number += 1
+        return line
+
+    def close(self) -> None:
+        self._text.close()
+
+
+# python-can's text readers stop at the first line they cannot read. These go on after it and count it.
+class _AscReader(can.ASCReader):
+    def __init__(self, lines: _Lines, on_skipped: Callable[[int, str], None]) -> None:
+        super().__init__(cast(Any, lines), relative_timestamp=False)
+        self._lines, self._on_skipped = lines, on_skipped
+
+    def _process_classic_can_frame(self, line: str, msg_kwargs: dict[str, Any]) -> can.Message:
+        try:
+            return super()._process_classic_can_frame(line, msg_kwargs)
+        except (ValueError, IndexError):
+            self._on_skipped(self._lines.number, line)
+            return cast(can.Message, None)  # the reader leaves out what is None
+
+    def _process_fd_can_frame(self, line: str, msg_kwargs: dict[str, Any]) -> can.Message:
+        try:
+            return super()._process_fd_can_frame(line, msg_kwargs)
+        except (ValueError, IndexError):
+            self._on_skipped(self._lines.number, line)
+            return cast(can.Message, None)
+
+
+class _TrcReader(can.TRCReader):
+    def __init__(self, lines: _Lines, on_skipped: Callable[[int, str], None]) -> None:
+        super().__init__(cast(Any, lines))
+        self._lines, self._on_skipped = lines, on_skipped
+
+    def _parse_line(self, line: str) -> can.Message | None:
+        try:
+            return self._parse_cols(tuple(line.split(maxsplit=self._num_columns)))
+        except (ValueError, IndexError, KeyError):
+            self._on_skipped(self._lines.number, line)
+            return None
+
+
+class _CsvReader(can.CSVReader):
+    def __init__(self, lines: _Lines, on_skipped: Callable[[int, str], None]) -> None:
+        super().__init__(cast(Any, lines))
+        self._lines, self._on_skipped = lines, on_skipped
+
+    def __iter__(self) -> Generator[can.Message, None, None]:
+        next(self._lines, None)  # the head
+        for line in self._lines:
+            try:
+                yield _csv_message(line)
+            except ValueError:
+                if line.strip():
+                    self._on_skipped(self._lines.number, line)
+
+
+def _csv_message(line: str) -> can.Message:
+    """One line of the layout that python-can's CSVWriter documents."""
+    timestamp, identifier, extended, remote, error, length, data = line.strip().split(",")
+    return can.Message(
+        timestamp=float(timestamp),
+        arbitration_id=int(identifier, 16),
+        is_extended_id=extended == "1",
+        is_remote_frame=remote == "1",
+        is_error_frame=error == "1",
+        dlc=int(length),
+        data=base64.b64decode(data, validate=True),
+        check=True,
+    )
+
+
+class _SqliteReader(can.SqliteReader):
+    """python-can's reader on a database opened read-only, so that a recording is never changed by looking at it."""
+
+    def __init__(self, path: Path) -> None:
+        self._conn = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        self._cursor = self._conn.cursor()
+        self.table_name = "messages"
+
+
+_TEXT_READERS: dict[str, Callable[..., Any]] = {ASC: _AscReader, TRC: _TrcReader, CSV: _CsvReader}
+
+
+def _readable(stream: IO[bytes]) -> IO[bytes]:
+    """A stream that text wrappers accept: pyarrow's decompressed streams lack a few of their methods."""
+    return stream if isinstance(stream, io.BufferedIOBase) else io.BufferedReader(cast(Any, _Raw(stream)))
+
+
+class _Raw(io.RawIOBase):
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        data = self._stream.read(len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
+
+
+def _unreadable(opened: Opened, error: Exception) -> CaptureError:
+    return CaptureError(
+        f"cannot be read as {opened.kind} ({_reason(error)})",
+        where=Place(opened.name),
+        next_step="check that the copy is whole and that its name says what it is",
+    )
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, struct.error):
+        return "it ends in the middle of a record"
+    text = str(error).splitlines()[0] if str(error) else ""
+    return text or type(error).__name__

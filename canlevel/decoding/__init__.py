@@ -1,0 +1,1 @@
+"""Decoding: batches of frames in, batches of readings out, by the message definitions in dbc/."""

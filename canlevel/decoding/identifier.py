@@ -1,0 +1,32 @@
+"""29-bit identifiers taken apart, on columns.
+
+Source: SAE J1939-21: priority 3 bits, extended data page 1, data page 1, PDU format 8, PDU specific 8, source address 8.
+With a PDU format below 240 the PDU specific is a destination and no part of the parameter group number. NMEA 2000 and
+RV-C share this; RV-C says DGN for PGN.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["pgn_of", "pgns", "source_addresses"]
+
+BROADCAST_FORMAT = 240
+
+
+def pgns(identifier: NDArray[np.uint32]) -> NDArray[np.uint32]:
+    """Parameter group numbers of 29-bit identifiers. identifier: (n,). Returns (n,)."""
+    group = (identifier >> np.uint32(8)) & np.uint32(0x3FFFF)
+    addressed = (group & np.uint32(0xFF00)) < np.uint32(BROADCAST_FORMAT << 8)
+    return np.where(addressed, group & np.uint32(0x3FF00), group)
+
+
+def pgn_of(identifier: int) -> int:
+    """The parameter group number of one 29-bit identifier."""
+    return int(pgns(np.array([identifier], np.uint32))[0])
+
+
+def source_addresses(identifier: NDArray[np.uint32]) -> NDArray[np.uint8]:
+    """Source addresses of 29-bit identifiers. identifier: (n,). Returns (n,)."""
+    return (identifier & np.uint32(0xFF)).astype(np.uint8)

@@ -1,0 +1,77 @@
+"""Readings taken apart into one series for each tank and source: the unit that flows and rates are derived from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from canlevel.tables import UNKNOWN_TIME_US, column, times_us
+
+__all__ = ["Series", "series_of", "source_groups"]
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """The levels one device sent of one tank, in the order of time; n readings that carry a number and a time.
+
+    seconds: (n,) since `origin_us`. level_pct: (n,). volume_l: (n,), nan without a capacity.
+    """
+
+    vessel: str | None
+    tank: str
+    name: str | None
+    source_address: int
+    origin_us: int
+    seconds: NDArray[np.float64]
+    level_pct: NDArray[np.float64]
+    volume_l: NDArray[np.float64]
+
+
+def source_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
+    """(which, first): for each of n READINGS the number of its vessel, tank and source, and a row of each of those.
+
+    Numbers run in the order of first appearance.
+    """
+    keys = np.zeros(len(readings), np.int64)
+    for name in ("vessel", "tank"):
+        encoded = readings.column(name).unify_dictionaries().combine_chunks()
+        if isinstance(encoded, pa.ChunkedArray):
+            return keys, []
+        codes = encoded.indices.fill_null(-1).to_numpy().astype(np.int64) + 1
+        keys = keys * (len(encoded.dictionary) + 1) + codes
+    keys = keys * 256 + readings.column("source_address").to_numpy()
+    _, first, which = np.unique(keys, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    return rank[which], sorted(first.tolist())
+
+
+def series_of(readings: pa.Table) -> Iterator[Series]:
+    """One Series for each vessel, tank and source in READINGS, in the order of first appearance."""
+    time_us, level, volume = times_us(readings), column(readings, "level_pct"), column(readings, "volume_l")
+    usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level)
+    which, first = source_groups(readings)
+    order = np.lexsort((time_us, which))
+    bounds = np.searchsorted(which[order], np.arange(len(first) + 1))
+    for number, row in enumerate(first):
+        rows = order[bounds[number] : bounds[number + 1]]
+        rows = rows[usable[rows]]
+        if not len(rows):
+            continue
+        origin = int(time_us[rows[0]])
+        words = {name: readings.column(name)[row].as_py() for name in ("vessel", "tank", "source_address")}
+        yield Series(
+            vessel=words["vessel"],
+            tank=words["tank"],
+            # The owner may have named the tank since: the latest name counts.
+            name=readings.column("name")[int(rows[-1])].as_py(),
+            source_address=words["source_address"],
+            origin_us=origin,
+            seconds=(time_us[rows] - origin) / 1e6,
+            level_pct=level[rows],
+            volume_l=volume[rows],
+        )

@@ -1,0 +1,87 @@
+"""The errors a user can meet: what is wrong, where, and what to do next.
+
+What a device or a line of a recording gets wrong is data (a status, a counted line) and raises nothing. What the user
+asks wrongly raises a CanlevelError. What this program gets wrong keeps its traceback.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = [
+    "CanlevelError",
+    "CaptureError",
+    "DefinitionError",
+    "Place",
+    "QueryError",
+    "RosterError",
+    "StoreError",
+    "printable",
+]
+
+SHOWN_CHARACTERS = 120
+
+
+def printable(text: str | bytes, limit: int | None = None) -> str:
+    """`text` with control characters escaped, cut to `limit` characters, so that a file or a device cannot drive a terminal."""
+    if isinstance(text, bytes):
+        text = text.decode("utf-8", "replace")
+    shown = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+    return shown if limit is None or len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something was found: a file, a line (or frame) number in it counted from 1, and the text there."""
+
+    file: str
+    line: int | None = None
+    text: str | None = None
+    unit: str = "line"
+
+    def __str__(self) -> str:
+        where = printable(self.file)
+        if self.line is not None:
+            where += f", {self.unit} {self.line}"
+        return where
+
+
+class CanlevelError(Exception):
+    """Something asked for cannot be done.
+
+    what: one sentence. where: the Place, if there is one. next_step: what the user can do about it.
+    """
+
+    def __init__(self, what: str, *, where: Place | None = None, next_step: str | None = None) -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.next_step = next_step
+
+    def __str__(self) -> str:
+        lines = [f"{self.where}: {self.what}" if self.where else self.what]
+        if self.where and self.where.text:
+            lines.append("    " + printable(self.where.text.strip(), SHOWN_CHARACTERS))
+        if self.next_step:
+            lines.append(f"  Next: {self.next_step}")
+        return "\n".join(lines)
+
+
+class CaptureError(CanlevelError):
+    """A recording or a bus cannot be read."""
+
+
+class DefinitionError(CanlevelError):
+    """A message definition cannot be used."""
+
+
+class RosterError(CanlevelError):
+    """A roster of tanks cannot be used."""
+
+
+class StoreError(CanlevelError):
+    """A store cannot be opened, read or written."""
+
+
+class QueryError(CanlevelError):
+    """A question that cannot be answered: an unknown tank, a wrong date, a missing column."""

@@ -1,0 +1,160 @@
+"""The main job put together: a SOURCE through decoding, roster and rates, to a person, a table or a store.
+
+A recording and a bus take the same path; nothing here can tell them apart but by `source.live`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import pyarrow as pa
+
+from canlevel.capture.source import Progress, Source, open_source
+from canlevel.capture.tally import Tally
+from canlevel.decoding.definitions import Message, load_dbc
+from canlevel.decoding.tanks import TankDecoder
+from canlevel.derivation.online import OnlineRates
+from canlevel.roster import Roster, load_roster
+from canlevel.storage.store import Store, Writer, create_store
+from canlevel.tables import READINGS, empty
+
+__all__ = ["Decoding", "LogSummary", "collect", "log_source", "open_decoding"]
+
+COMMIT_EVERY_S = 60.0
+
+
+@dataclass(slots=True)
+class Decoding:
+    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in."""
+
+    source: Source
+    roster: Roster
+    decoder: TankDecoder
+    readings: int = 0
+    malformed: int = 0
+    _rates: OnlineRates = field(default_factory=OnlineRates)
+
+    @property
+    def tally(self) -> Tally:
+        return self.source.tally
+
+    def batches(self) -> Iterator[pa.Table]:
+        """READINGS, batch by batch as the source delivers; batches without a tank frame come as empty tables."""
+        for frames in self.source.batches():
+            readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
+            self.readings += len(readings)
+            self.malformed += _count(readings, "malformed")
+            yield readings
+
+
+def open_decoding(
+    sources: str | Path | Iterable[str | Path],
+    *,
+    roster: Roster | str | Path | None = None,
+    vessel: str | None = None,
+    dbc: Iterable[str | Path] = (),
+    start: datetime | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+    need_dates: bool = False,
+) -> Decoding:
+    """Open SOURCEs for decoding; the arguments are those of open_source, and besides
+
+    roster: a Roster or the path of one. vessel: its name, before the roster's. dbc: a user's own DBC files.
+    """
+    if not isinstance(roster, Roster):
+        roster = load_roster(roster) if roster is not None else Roster()
+    if vessel is not None:
+        roster = Roster(vessel, roster.tanks)
+    own: list[Message] = [message for path in dbc for message in load_dbc(path)]
+    decoder = TankDecoder(own)
+    source = open_source(sources, start=start, bitrate=bitrate, seconds=seconds, need_dates=need_dates)
+    return Decoding(source, roster, decoder)
+
+
+def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = None) -> pa.Table:
+    """All readings of a source as one table; it is closed at the end."""
+    tables = []
+    try:
+        for readings in decoding.batches():
+            if len(readings):
+                tables.append(readings)
+            if on_batch is not None:
+                on_batch(decoding.source.progress())
+    finally:
+        decoding.source.close()
+    return pa.concat_tables(tables).unify_dictionaries().combine_chunks() if tables else empty(READINGS)
+
+
+@dataclass(frozen=True, slots=True)
+class LogSummary:
+    """What one run of `log` did. added: readings that were new; known: readings that the store had already."""
+
+    store: Store
+    frames: int
+    readings: int
+    malformed: int
+    added: int
+    known: int
+    seconds: float
+    tally: Tally
+
+
+@dataclass(frozen=True, slots=True)
+class LogState:
+    """How a running `log` stands, for a progress bar or a status line. last: the newest batch that held readings."""
+
+    progress: Progress
+    writer: Writer
+    readings: int
+    last: pa.Table | None
+
+
+def log_source(
+    decoding: Decoding,
+    store: str | Path,
+    *,
+    on_batch: Callable[[LogState], None] | None = None,
+) -> LogSummary:
+    """Append the readings of a source to the store at a path, made if it is not there. The same recording twice adds nothing.
+
+    A bus is logged until its source is stopped; what is new reaches the disk once a minute and at the end, whatever ends it.
+    Raises CaptureError, StoreError; what was read before is stored.
+    """
+    began = time.monotonic()
+    target = create_store(store, vessel=decoding.roster.vessel)
+    if decoding.roster.vessel is None and target.vessel is not None:
+        decoding.roster = Roster(target.vessel, decoding.roster.tanks)
+    last: pa.Table | None = None
+    try:
+        with target.writing() as writer:
+            due = time.monotonic() + COMMIT_EVERY_S
+            for readings in decoding.batches():
+                writer.append(readings)
+                if len(readings):
+                    last = readings
+                if decoding.source.progress().total is None and time.monotonic() >= due:
+                    writer.commit()
+                    due = time.monotonic() + COMMIT_EVERY_S
+                if on_batch is not None:
+                    on_batch(LogState(decoding.source.progress(), writer, decoding.readings, last))
+    finally:
+        decoding.source.close()
+    return LogSummary(
+        store=target,
+        frames=decoding.tally.frames,
+        readings=decoding.readings,
+        malformed=decoding.malformed,
+        added=writer.added,
+        known=writer.known,
+        seconds=time.monotonic() - began,
+        tally=decoding.tally,
+    )
+
+
+def _count(readings: pa.Table, status: str) -> int:
+    return sum(chunk.to_pylist().count(status) for chunk in readings.column("status").chunks) if len(readings) else 0

@@ -1,0 +1,345 @@
+"""The roster: what the owner calls each tank, what it holds, and its shape. TOML in, readings with names and litres out.
+
+[vessel]
+name = "Harbour workboat"
+
+[[tank]]
+name = "Fresh water, bow"
+fluid = "fresh_water"
+instance = 0
+protocol = "nmea2000"        # optional: else any protocol
+source_address = 35          # optional: else any device
+capacity_l = 200             # or: capacity = "50 us-gallon"
+shape = "prismatic"          # or "horizontal_cylinder", or: table = [[0, 0], [50, 80], [100, 200]]
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from canlevel.errors import Place, RosterError
+from canlevel.tables import FLUIDS, PROTOCOLS, column, dictionary_column, float_column
+from canlevel.units import litres_of
+
+__all__ = ["Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
+
+PRISMATIC, CYLINDER, TABLE = "prismatic", "horizontal_cylinder", "table"
+VESSEL_KEYS = ("name",)
+TANK_KEYS = (
+    "name",
+    "protocol",
+    "fluid",
+    "instance",
+    "source_address",
+    "capacity_l",
+    "capacity",
+    "shape",
+    "table",
+)
+
+
+def cylinder_fraction(depth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Filled fraction of a lying cylinder at relative depth h, 0..1: (acos(1-2h) - (1-2h) sqrt(1-(1-2h)^2)) / pi. (n,) to (n,).
+
+    Source: the area of a circular segment, as in handbooks of geometry; h 0.25 gives 0.19550, 0.10 gives 0.05204.
+    """
+    u = 1 - 2 * np.clip(depth, 0.0, 1.0)
+    fraction: NDArray[np.float64] = (np.arccos(u) - u * np.sqrt(1 - u * u)) / np.pi
+    return fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """How level becomes volume. table: (level_pct, litres) pairs, rising, for kind "table"."""
+
+    kind: str = PRISMATIC
+    table: tuple[tuple[float, float], ...] = ()
+
+    def volume_l(self, level_pct: NDArray[np.float64], capacity_l: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Litres at a level in percent. level_pct, capacity_l: (n,), nan where unknown. Returns (n,).
+
+        A prismatic tank goes on in a straight line below 0 and above 100 %, as its sender does; other shapes end there.
+        Between the pairs of a table volume runs in straight lines, so that it never falls as the level rises.
+        """
+        if self.kind == CYLINDER:
+            return capacity_l * cylinder_fraction(level_pct / 100)
+        if self.kind == TABLE:
+            levels, litres = np.array(self.table).T
+            volume: NDArray[np.float64] = np.interp(level_pct, levels, litres)
+            return np.where(np.isnan(level_pct), np.nan, volume)
+        return capacity_l * level_pct / 100
+
+
+@dataclass(frozen=True, slots=True)
+class TankEntry:
+    """One tank of a roster. None in protocol, instance's device or capacity means: any, or not told."""
+
+    name: str
+    fluid: str
+    instance: int
+    protocol: str | None = None
+    source_address: int | None = None
+    capacity_l: float | None = None
+    shape: Shape = field(default_factory=Shape)
+
+    def matches(self, tank: str, source_address: int) -> bool:
+        """Whether a tank id, sent from a source address, is this one."""
+        protocol, _, rest = tank.partition(".")
+        return (
+            rest == f"{self.fluid}.{self.instance}"
+            and self.protocol in (None, protocol)
+            and self.source_address in (None, source_address)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Roster:
+    """The tanks of one vessel. An empty roster changes nothing but volumes: those follow from the device's capacity."""
+
+    vessel: str | None = None
+    tanks: tuple[TankEntry, ...] = ()
+
+    def entry(self, tank: str, source_address: int) -> TankEntry | None:
+        """The entry for a tank id from a source address; of several the one that says most."""
+        found = [entry for entry in self.tanks if entry.matches(tank, source_address)]
+        return max(found, key=lambda e: (e.source_address is not None, e.protocol is not None), default=None)
+
+    def apply(self, readings: pa.Table) -> pa.Table:
+        """READINGS with vessel, name, capacity_l and volume_l by this roster; n rows in, the same n rows out.
+
+        capacity_l is the roster's where it tells one, else the device's. volume_l follows from level and capacity by the
+        tank's shape; without a capacity it is the device's own figure, if it sent one.
+        """
+        n = len(readings)
+        tanks = _codes(readings, "tank")
+        sources = readings.column("source_address").to_numpy().astype(np.int64)
+        keys, which = np.unique(tanks.codes * 256 + sources, return_inverse=True)
+        level_pct, capacity_l = column(readings, "level_pct"), column(readings, "capacity_l").copy()
+        device_volume_l = column(readings, "volume_l")
+        volume_l = np.empty(n)
+        names: list[str | None] = []
+        for i, key in enumerate(keys.tolist()):
+            entry = self.entry(tanks.words[key // 256], key % 256)
+            names.append(entry.name if entry else None)
+            rows = which == i
+            shape = entry.shape if entry else Shape()
+            if entry is not None and entry.capacity_l is not None:
+                capacity_l[rows] = entry.capacity_l
+            volume_l[rows] = shape.volume_l(level_pct[rows], capacity_l[rows])
+        volume_l = np.where(np.isnan(capacity_l), device_volume_l, volume_l)
+        changed = {
+            "vessel": dictionary_column(np.zeros(n, np.int64), [self.vessel]),
+            "name": dictionary_column(which, names),
+            "capacity_l": float_column(capacity_l),
+            "volume_l": float_column(volume_l),
+        }
+        columns = [changed.get(name, readings.column(name)) for name in readings.schema.names]
+        return pa.table(columns, schema=readings.schema)
+
+
+@dataclass(frozen=True, slots=True)
+class _Codes:
+    codes: NDArray[np.int64]
+    words: list[str]
+
+
+def _codes(table: pa.Table, name: str) -> _Codes:
+    encoded = table.column(name).combine_chunks()
+    if isinstance(encoded, pa.ChunkedArray):  # what combine_chunks gives for a table without chunks
+        encoded = pc.dictionary_encode(pa.array([], pa.string()))
+    return _Codes(encoded.indices.to_numpy().astype(np.int64), encoded.dictionary.to_pylist())
+
+
+def load_roster(path: str | Path) -> Roster:
+    """Read a roster. Raises RosterError with the line of what is wrong: unknown key, duplicate, wrong unit or value."""
+    name = str(path)
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise RosterError("is not UTF-8 text", where=Place(name), next_step="save it as UTF-8") from error
+    except OSError as error:
+        raise RosterError(f"cannot be read ({error.strerror})", where=Place(name)) from error
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        sentence = str(error)
+        line = re.search(r"\(at line (\d+)", sentence)
+        number = int(line[1]) if line else len(text.splitlines())
+        raise RosterError(
+            f"is not valid TOML: {sentence.partition(' (at')[0]}", where=_place(name, text, number)
+        ) from error
+    return _Reader(name, text).roster(document)
+
+
+def _place(name: str, text: str, line: int | None) -> Place:
+    lines = text.splitlines()
+    return Place(name, line, lines[line - 1] if line and line <= len(lines) else None)
+
+
+class _Reader:
+    """Checks a parsed roster and names the line of what is wrong, which the TOML parser does not keep."""
+
+    def __init__(self, name: str, text: str) -> None:
+        self._name, self._text = name, text
+        self._lines = text.splitlines()
+        self._heads = [i for i, line in enumerate(self._lines, 1) if re.match(r"\s*\[\[\s*tank\s*\]\]", line)]
+
+    def roster(self, document: dict[str, Any]) -> Roster:
+        for key in document:
+            if key not in ("vessel", "tank"):
+                self._refuse(f'has an unknown key "{key}"; known are [vessel] and [[tank]]', self._line_of(key, 0))
+        vessel = document.get("vessel", {})
+        if not isinstance(vessel, dict):
+            self._refuse("needs [vessel] as a table with a name", self._line_of("vessel", 0))
+        for key in vessel:
+            if key not in VESSEL_KEYS:
+                self._refuse(f'has an unknown key "{key}" in [vessel]; known is: name', self._line_of(key, 0))
+        vessel_name = vessel.get("name")
+        if vessel_name is not None and not (isinstance(vessel_name, str) and vessel_name.strip()):
+            self._refuse("has a vessel name that is no text", self._line_of("name", 0))
+        tanks = document.get("tank", [])
+        if not isinstance(tanks, list) or not all(isinstance(tank, dict) for tank in tanks):
+            self._refuse("needs its tanks as [[tank]], with two brackets", self._line_of("[tank]", 0))
+        entries: list[TankEntry] = []
+        for number, tank in enumerate(tanks):
+            entry = self._entry(tank, number)
+            identity = (entry.protocol, entry.fluid, entry.instance, entry.source_address)
+            for earlier, other in enumerate(entries):
+                if identity == (other.protocol, other.fluid, other.instance, other.source_address):
+                    self._refuse(
+                        f'lists {entry.fluid} {entry.instance} twice: "{other.name}" (line {self._line(earlier)}) '
+                        f'and "{entry.name}"',
+                        self._line(number),
+                        "give each its own instance, protocol or source_address",
+                    )
+            entries.append(entry)
+        return Roster(vessel_name, tuple(entries))
+
+    def _entry(self, tank: dict[str, Any], number: int) -> TankEntry:
+        for key in tank:
+            if key not in TANK_KEYS:
+                self._wrong(number, key, f'has an unknown key "{key}"; known are {", ".join(TANK_KEYS)}')
+        for key in ("name", "fluid", "instance"):
+            if key not in tank:
+                self._refuse(f"has a tank without {key}", self._line(number))
+        if not (isinstance(tank["name"], str) and tank["name"].strip()):
+            self._wrong(number, "name", "needs a name in quotes")
+        self._among(tank, number, "fluid", FLUIDS)
+        if tank.get("protocol") is not None:
+            self._among(tank, number, "protocol", PROTOCOLS)
+        shape = self._shape(tank, number)
+        capacity_l = self._capacity_l(tank, number)
+        if capacity_l is None and shape.kind == TABLE:
+            capacity_l = shape.table[-1][1]
+        return TankEntry(
+            name=tank["name"],
+            fluid=tank["fluid"],
+            instance=self._whole(tank, number, "instance", 32767) or 0,
+            protocol=tank.get("protocol"),
+            source_address=self._whole(tank, number, "source_address", 255),
+            capacity_l=capacity_l,
+            shape=shape,
+        )
+
+    def _among(self, tank: dict[str, Any], number: int, key: str, known: tuple[str, ...]) -> None:
+        if tank[key] not in known:
+            self._wrong(number, key, f'has the {key} "{tank[key]}"; known are {", ".join(known)}')
+
+    def _whole(self, tank: dict[str, Any], number: int, key: str, most: int) -> int | None:
+        value = tank.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= most:
+            self._wrong(number, key, f"needs {key} as a whole number from 0 to {most}")
+        return value
+
+    def _capacity_l(self, tank: dict[str, Any], number: int) -> float | None:
+        if "capacity_l" in tank and "capacity" in tank:
+            self._wrong(number, "capacity", "gives both capacity_l and capacity; keep one")
+        if "capacity" in tank:
+            value = tank["capacity"]
+            if not isinstance(value, str):
+                self._wrong(
+                    number,
+                    "capacity",
+                    'gives a capacity without a unit; write capacity_l for litres, or capacity = "25 us-gallon"',
+                )
+            try:
+                litres = litres_of(value)
+            except ValueError as error:
+                self._wrong(number, "capacity", f"has a wrong capacity: {error}")
+            return self._positive(number, "capacity", litres)
+        return None if "capacity_l" not in tank else self._positive(number, "capacity_l", tank["capacity_l"])
+
+    def _positive(self, number: int, key: str, value: Any) -> float:
+        if not _is_number(value) or value <= 0:
+            self._wrong(number, key, f"needs {key} as a number above 0")
+        return float(value)
+
+    def _shape(self, tank: dict[str, Any], number: int) -> Shape:
+        shape: Any = tank.get("shape")
+        pairs: Any = tank.get("table")
+        key = "shape" if "shape" in tank else "table"
+        if isinstance(shape, dict) and set(shape) == {"table"} and pairs is None:
+            shape, pairs = TABLE, shape["table"]
+        elif isinstance(shape, list) and pairs is None:
+            shape, pairs = TABLE, shape
+        if shape is None:
+            shape = PRISMATIC if pairs is None else TABLE
+        if shape not in (PRISMATIC, CYLINDER, TABLE):
+            self._wrong(number, "shape", f'has the shape "{shape}"; known are {PRISMATIC}, {CYLINDER}, or a table')
+        if shape != TABLE:
+            if pairs is not None:
+                self._wrong(number, "table", f"gives a table and the shape {shape}; keep one")
+            return Shape(shape)
+        return Shape(TABLE, self._table(pairs, number, "table" if "table" in tank else key))
+
+    def _table(self, pairs: Any, number: int, key: str) -> tuple[tuple[float, float], ...]:
+        if not isinstance(pairs, list) or len(pairs) < 2:
+            self._wrong(number, key, "needs a table of at least two [level_pct, litres] pairs")
+        for pair in pairs:
+            if not (isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))):
+                self._wrong(number, key, f"has {pair} in a table of [level_pct, litres] pairs")
+        for (level, litres), (next_level, next_litres) in pairwise(pairs):
+            if next_level <= level or next_litres < litres:
+                self._wrong(number, key, f"has a table that does not rise from level {level} to {next_level}")
+        if pairs[0][1] < 0 or pairs[-1][1] <= 0:
+            self._wrong(number, key, "has a table whose litres do not begin at 0 or more and end above 0")
+        return tuple((float(level), float(litres)) for level, litres in pairs)
+
+    def _line(self, number: int) -> int | None:
+        return self._heads[number] if number < len(self._heads) else None
+
+    def _wrong(self, number: int, key: str, what: str) -> NoReturn:
+        head = self._line(number)
+        self._refuse(what, self._line_of(key, head) if head else self._line_of(key, 0))
+
+    def _line_of(self, key: str, after: int) -> int | None:
+        """The first line after `after` that sets `key` or opens a table of that name; else the line `after` itself."""
+        pattern = re.compile(
+            rf"""\s*(?:["']?{re.escape(key)}["']?\s*(?:=|\.)|\[+\s*{re.escape(key)}\s*[\].]|{re.escape(key)}\s*$)"""
+        )
+        for number in range(after, len(self._lines)):
+            if after and number + 1 in self._heads:
+                break
+            if pattern.match(self._lines[number]):
+                return number + 1
+        return after or None
+
+    def _refuse(self, what: str, line: int | None, next_step: str | None = None) -> NoReturn:
+        raise RosterError(what, where=_place(self._name, self._text, line), next_step=next_step)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)

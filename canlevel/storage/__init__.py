@@ -1,0 +1,1 @@
+"""Storage: readings as Parquet, appended in whole files, never twice."""

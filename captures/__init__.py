@@ -1,0 +1,1 @@
+"""The demo captures. Installed as canlevel.captures."""

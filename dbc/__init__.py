@@ -1,0 +1,1 @@
+"""The message definitions, as DBC files. Installed as canlevel.dbc."""
