@@ -37,6 +37,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
+    pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Tank levels from a CAN bus: NMEA 2000, RV-C and J1939, live or recorded, with a history in Parquet.\n\n"
     "SOURCE is a recording (candump text, ASC, BLF, TRC, CSV, MF4, SQLite; also compressed), - for standard input, or "
@@ -130,19 +131,17 @@ def decode(
     )
     out = sys.stdout
     with _stopping(decoding.source):
-        if format is Format.TABLE:
-            out.write(reading_head(units) + "\n")
-        elif format is Format.CSV:
-            out.write(csv_head(READING_KEYS))
-        out.flush()
+        head = {Format.TABLE: reading_head(units) + "\n", Format.CSV: csv_head(READING_KEYS), Format.JSONL: ""}[format]
         notes = _Notes(decoding)
         for readings in decoding.batches():
+            notes.tell()
+            out.write(head)
+            head = ""
             if format is Format.TABLE:
                 out.writelines(f"{line}\n" for line in reading_lines(readings, units))
             else:
                 out.write((json_lines if format is Format.JSONL else csv_lines)(readings, READING_KEYS))
             out.flush()
-            notes.tell()
     notes.finish(summary=format is Format.TABLE)
 
 

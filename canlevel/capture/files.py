@@ -70,6 +70,7 @@ class Opened:
     """
 
     name: str
+    path: Path
     kind: Kind
     stream: IO[bytes]
     size: int
@@ -84,12 +85,12 @@ class Opened:
         self.raw.close()
 
 
-def open_recording(path: Path) -> Opened:
-    """Open a file, looking through its compression for what it is.
+def open_recording(path: Path, name: str | None = None) -> Opened:
+    """Open a file, looking through its compression for what it is. name: what to call it, where that is not its path.
 
     Raises CaptureError for a file that is missing, a folder, empty, unreadable, or not a recording.
     """
-    name = str(path)
+    name = name or str(path)
     if path.is_dir():
         raise CaptureError("is a folder, not a recording", where=Place(name), next_step="name the files in it")
     try:
@@ -122,7 +123,7 @@ def open_recording(path: Path) -> Opened:
     except BaseException:
         raw.close()
         raise
-    return Opened(name, kind, stream, size, packing, raw)
+    return Opened(name, path, kind, stream, size, packing, raw)
 
 
 def unpacked(raw: IO[bytes], name: str) -> tuple[IO[bytes], str | None, str]:

@@ -6,13 +6,16 @@ With live.py this is the only module that imports python-can.
 from __future__ import annotations
 
 import base64
+import gc
 import io
 import logging
 import shutil
 import sqlite3
 import struct
+import sys
 import tempfile
 from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -78,7 +81,7 @@ def read_messages(
     frames = 0
     waiting: list[can.Message] = []
     fault: Exception | None = None
-    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
+    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch, _quiet_finalizers(opened.kind == MF4):
         try:
             reader = _reader(opened, Path(scratch), on_skipped)
         except NotImplementedError as error:
@@ -90,7 +93,7 @@ def read_messages(
         except CaptureError:
             raise
         except Exception as error:
-            raise _unreadable(opened, error) from error
+            raise _unreadable(opened, error) from error.with_traceback(None)
         messages = iter(reader)
         try:
             while fault is None:
@@ -125,15 +128,29 @@ def read_messages(
             on_fault(f"the file is cut short: {missing} bytes are missing at its end", frames)
 
 
+@contextmanager
+def _quiet_finalizers(needed: bool) -> Iterator[None]:
+    """asammdf's objects complain on standard error as they go, when they were never whole: not while a file is read here."""
+    if not needed:
+        yield
+        return
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        yield
+    finally:
+        gc.collect()
+        sys.unraisablehook = hook
+
+
 def _reader(opened: Opened, scratch: Path, on_skipped: Callable[[int, str], None]) -> Any:
     if opened.kind in (SQLITE, MF4):
-        path = Path(opened.name)
-        if opened.packing or not path.is_file():
+        path = opened.path
+        if opened.packing:
             # Both formats are read out of order, so they need a file of their own.
             path = scratch / "recording"
             with path.open("wb") as file:
                 shutil.copyfileobj(opened.stream, file)
-        return _SqliteReader(path) if opened.kind == SQLITE else can.MF4Reader(path)
+        return _SqliteReader(path, on_skipped) if opened.kind == SQLITE else can.MF4Reader(path)
     if opened.kind == BLF:
         return can.BLFReader(cast(Any, opened.stream))
     return _TEXT_READERS[opened.kind](_Lines(opened.stream), on_skipped)
@@ -225,12 +242,31 @@ def _csv_message(line: str) -> can.Message:
 
 
 class _SqliteReader(can.SqliteReader):
-    """python-can's reader on a database opened read-only, so that a recording is never changed by looking at it."""
+    """python-can's reader on a database opened read-only, so that a recording is never changed by looking at it, and with
+    rows that hold no frame (of a damaged file) counted and left out."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, on_skipped: Callable[[int, str], None]) -> None:
         self._conn = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
         self._cursor = self._conn.cursor()
         self.table_name = "messages"
+        self._on_skipped = on_skipped
+
+    def __iter__(self) -> Generator[can.Message, None, None]:
+        for number, row in enumerate(self._cursor.execute(f"SELECT * FROM {self.table_name}"), 1):
+            try:
+                timestamp, identifier, extended, remote, error, length, data = row
+                yield can.Message(
+                    timestamp=float(timestamp),
+                    arbitration_id=identifier,
+                    is_extended_id=bool(extended),
+                    is_remote_frame=bool(remote),
+                    is_error_frame=bool(error),
+                    dlc=length,
+                    data=data,
+                    check=True,
+                )
+            except (ValueError, TypeError):
+                self._on_skipped(number, str(row))
 
 
 _TEXT_READERS: dict[str, Callable[..., Any]] = {ASC: _AscReader, TRC: _TrcReader, CSV: _CsvReader}
@@ -266,4 +302,4 @@ def _reason(error: Exception) -> str:
     if isinstance(error, struct.error):
         return "it ends in the middle of a record"
     text = str(error).splitlines()[0] if str(error) else ""
-    return text or type(error).__name__
+    return "it is damaged" if "<" in text else text or type(error).__name__  # no descriptions of Python objects

@@ -37,6 +37,7 @@ __all__ = ["GIVE_START", "Progress", "Source", "is_live", "open_source"]
 CHUNK = 4 * 1024 * 1024
 LONGEST_LINE = 1024 * 1024  # a line longer than this is no frame; it is dropped as it arrives, not kept in memory
 POLL_S = 0.05
+STANDARD_INPUT = "standard input"
 # A stamp before this does not tell the date: it counts from the start of the recording or of the recorder's clock.
 EARLIEST_DATE_US = timestamp_us(datetime(1990, 1, 1))
 GIVE_START = "give the start, for example --start 2026-05-01T08:00Z, or record again with absolute times (candump -l)"
@@ -173,7 +174,7 @@ class _TextRecording:
     def feed(self, piece: bytes, *, last: bool = False) -> Block | None:
         """The frames of the lines that `piece` completes; `last` completes an unfinished one. None where there are none."""
         cut = len(piece) if last else piece.rfind(b"\n") + 1
-        if not cut:
+        if not cut and not last:
             self._keep(piece)
             return None
         data = (self._rest + piece[:cut]) if self._rest else piece[:cut]
@@ -240,15 +241,15 @@ class _Counted:
 class _File:
     """One recording as batches with settled times; merged with others by `key_us`, the latest time seen so far."""
 
-    def __init__(self, path: Path, clock: _Clock, tally: Tally) -> None:
-        self.name = str(path)
+    def __init__(self, path: Path, clock: _Clock, tally: Tally, name: str | None = None) -> None:
+        self.name = name or str(path)
         self.opened: Opened | None = None
         self._path, self._clock, self._tally = path, clock, tally
         self._latest_us = UNKNOWN_TIME_US
         self.read_bytes = 0
 
     def batches(self) -> Iterator[_Counted]:
-        opened = self.opened = open_recording(self._path)
+        opened = self.opened = open_recording(self._path, self.name)
         frames = 0
         try:
             for block, channels in self._text(opened) if opened.kind == TEXT else self._messages(opened):
@@ -411,7 +412,7 @@ class _Pipe:
         self._read = 0
 
     def batches(self) -> Iterator[pa.Table]:
-        name = "standard input"
+        name = STANDARD_INPUT
         text = _TextRecording(name, self.tally)
         pieces = self._pieces(sys.stdin.buffer)
         head = next(pieces, b"")
@@ -461,8 +462,7 @@ class _Pipe:
             with path.open("wb") as file:
                 for piece in _chain(head, pieces):
                     file.write(piece)
-            recording = _File(path, self._clock, self.tally)
-            recording.name = "standard input"
+            recording = _File(path, self._clock, self.tally, STANDARD_INPUT)
             for counted in recording.batches():
                 yield counted.table
                 if self._stopped.is_set():

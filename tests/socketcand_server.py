@@ -1,0 +1,75 @@
+"""A bus on the network that is none: the server's side of the socketcand protocol, as far as a listener needs it.
+
+Words of the protocol: doc/protocol.md of the socketcand project (< hi >, < open >, < ok >, < rawmode >, < frame >).
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterable
+from types import TracebackType
+
+from adapter import WireFrame
+
+__all__ = ["SocketcandServer"]
+
+HOST = "127.0.0.1"
+
+
+class SocketcandServer:
+    """Serves one client while its `with` block runs. port: where. commands: what the client said, in order."""
+
+    def __init__(self) -> None:
+        self.commands: list[str] = []
+        self._listening = socket.create_server((HOST, 0))
+        self.port: int = self._listening.getsockname()[1]
+        self._client: socket.socket | None = None
+        self._thread = threading.Thread(target=self._work, name="socketcand server", daemon=True)
+
+    def __enter__(self) -> SocketcandServer:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.hang_up()
+        self._listening.close()
+        self._thread.join()
+
+    def send(self, frames: Iterable[tuple[WireFrame, int]]) -> None:
+        """Report frames, each with the microseconds since 1970 at which it was on the bus.
+
+        To be called once the client has opened its bus: python-can 4.6.1 takes frames that come together with the last
+        < ok > for a broken handshake.
+        """
+        assert self._client is not None
+        for frame, time_us in frames:
+            stamp = f"{time_us // 1_000_000}.{time_us % 1_000_000:06d}"
+            name = f"{frame.identifier:08X}" if frame.extended else f"{frame.identifier:03X}"
+            self._client.sendall(f"< frame {name} {stamp} {frame.data.hex().upper()} >".encode())
+
+    def hang_up(self) -> None:
+        """Close the connection, as a server that is shut down does."""
+        for connection in (self._client, self._listening):
+            if connection is not None:
+                try:
+                    # Closing alone would not wake the thread that waits on it.
+                    connection.shutdown(socket.SHUT_RDWR)
+                except OSError:
+                    pass  # the other side was faster
+
+    def _work(self) -> None:
+        try:
+            self._client, _ = self._listening.accept()
+        except OSError:
+            return  # nobody came before the end
+        with self._client as client:
+            client.sendall(b"< hi >")
+            try:
+                while text := client.recv(1024):
+                    self.commands.append(text.decode())
+                    client.sendall(b"< ok >")
+            except OSError:
+                pass  # the client is gone, which is how a listener says good-bye
