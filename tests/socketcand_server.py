@@ -5,6 +5,7 @@ Words of the protocol: doc/protocol.md of the socketcand project (< hi >, < open
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import threading
 from collections.abc import Iterable
@@ -15,12 +16,17 @@ from adapter import WireFrame
 __all__ = ["SocketcandServer"]
 
 HOST = "127.0.0.1"
+TimedFrame = tuple[WireFrame, int]  # with the microseconds since 1970 at which it was on the bus
 
 
 class SocketcandServer:
-    """Serves one client while its `with` block runs. port: where. commands: what the client said, in order."""
+    """Serves one client while its `with` block runs. port: where. commands: what the client said, in order.
 
-    def __init__(self) -> None:
+    at_once: frames, with their times, that follow the last < ok > without a pause, as on a busy bus.
+    """
+
+    def __init__(self, *, at_once: Iterable[TimedFrame] = ()) -> None:
+        self._at_once = b"".join(_report(*timed) for timed in at_once)
         self.commands: list[str] = []
         self._listening = socket.create_server((HOST, 0))
         self.port: int = self._listening.getsockname()[1]
@@ -38,27 +44,19 @@ class SocketcandServer:
         self._listening.close()
         self._thread.join()
 
-    def send(self, frames: Iterable[tuple[WireFrame, int]]) -> None:
-        """Report frames, each with the microseconds since 1970 at which it was on the bus.
-
-        To be called once the client has opened its bus: python-can 4.6.1 takes frames that come together with the last
-        < ok > for a broken handshake.
-        """
+    def send(self, frames: Iterable[TimedFrame]) -> None:
+        """Report frames, once the client has opened its bus."""
         assert self._client is not None
         for frame, time_us in frames:
-            stamp = f"{time_us // 1_000_000}.{time_us % 1_000_000:06d}"
-            name = f"{frame.identifier:08X}" if frame.extended else f"{frame.identifier:03X}"
-            self._client.sendall(f"< frame {name} {stamp} {frame.data.hex().upper()} >".encode())
+            self._client.sendall(_report(frame, time_us))
 
     def hang_up(self) -> None:
         """Close the connection, as a server that is shut down does."""
         for connection in (self._client, self._listening):
             if connection is not None:
-                try:
-                    # Closing alone would not wake the thread that waits on it.
+                # Closing alone would not wake the thread that waits on it. An error means that the other side was faster.
+                with contextlib.suppress(OSError):
                     connection.shutdown(socket.SHUT_RDWR)
-                except OSError:
-                    pass  # the other side was faster
 
     def _work(self) -> None:
         try:
@@ -67,9 +65,14 @@ class SocketcandServer:
             return  # nobody came before the end
         with self._client as client:
             client.sendall(b"< hi >")
-            try:
+            # A client that is gone is how a listener says good-bye.
+            with contextlib.suppress(OSError):
                 while text := client.recv(1024):
                     self.commands.append(text.decode())
-                    client.sendall(b"< ok >")
-            except OSError:
-                pass  # the client is gone, which is how a listener says good-bye
+                    client.sendall(b"< ok >" + (self._at_once if "rawmode" in self.commands[-1] else b""))
+
+
+def _report(frame: WireFrame, time_us: int) -> bytes:
+    name = f"{frame.identifier:08X}" if frame.extended else f"{frame.identifier:03X}"
+    stamp = f"{time_us // 1_000_000}.{time_us % 1_000_000:06d}"
+    return f"< frame {name} {stamp} {frame.data.hex().upper()} >".encode()

@@ -37,6 +37,7 @@ FLICKER = 0.2  # noise above this part of a step makes the level flicker, and is
 PAUSE_DWELLS = 3.0
 MOST_CROSSINGS = 40  # a fine sender's flow is cut into at most so many
 PLATEAU_READINGS = 20
+FEWEST_TO_TRIM = 6
 SPREAD_95 = 2.0
 SAME = 1e-9
 
@@ -262,9 +263,17 @@ def _measured(
     half = sign * crossings.grain / 2
     # The first and last half step happen at the same rate, beyond the outermost marks.
     lead = half / slope
-    start, end = max(at[0] - lead, seconds[0]), min(at[-1] + lead, seconds[-1])
+    start, end = at[0] - lead, at[-1] + lead
     start_level = _plateau(level[seconds <= start][-PLATEAU_READINGS:], marks[0] - half, crossings.grain)
     end_level = _plateau(level[seconds >= end][:PLATEAU_READINGS], marks[-1] + half, crossings.grain)
+    if len(at) >= FEWEST_TO_TRIM:
+        # Noise carries the outermost marks outwards. The line through the others meets the levels at rest at the true edges.
+        inner = slice(1, -1)
+        slope, _, _ = _line(at[inner], marks[inner], crossings.gap_s[inner], noise)
+        centre, middle = at[inner].mean(), marks[inner].mean()
+        start = min(max(centre + (start_level - middle) / slope, start), at[1])
+        end = max(min(centre + (end_level - middle) / slope, end), at[-2])
+    start, end = max(start, seconds[0]), min(end, seconds[-1])
     volume = rate = rate_low = rate_high = None
     if volume_at is not None:
         litres = volume_at(np.array([start_level, end_level]))

@@ -1,0 +1,247 @@
+"""Flows and rates against simulated tanks whose truth is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from conftest import START_US
+
+from canlevel.decoding.tanks import TankDecoder
+from canlevel.derivation.flows import derive_flows, sender_step
+from canlevel.derivation.online import OnlineRates
+from canlevel.derivation.overview import OVERVIEW, overview
+from canlevel.roster import Roster, Shape, TankEntry
+from canlevel.simulate import (
+    NINE_INCH_STRIP,
+    TWELVE_INCH_STRIP,
+    Flow,
+    Simulation,
+    Tank,
+    clinic_coach,
+    simulate,
+    workboat,
+)
+from canlevel.tables import FLOWS, READINGS, empty
+
+START = datetime(2026, 5, 1, 8, tzinfo=UTC)
+
+
+def frames_of(simulation: Simulation) -> pa.Table:
+    from canlevel.capture.candump import TextReader, frames_table
+    from canlevel.tables import time_column
+
+    reader = TextReader()
+    block = reader.read(simulation.text().encode())
+    return frames_table(block, reader.channels, time_column(block.time_us))
+
+
+def readings_of(simulation: Simulation, roster: Roster | None = None) -> pa.Table:
+    return (roster or Roster()).apply(TankDecoder().decode(frames_of(simulation)))
+
+
+def one_tank(tank: Tank, seconds: float, seed: int, roster: Roster | None = None) -> pa.Table:
+    return readings_of(simulate([tank], start=START, seconds=seconds, seed=seed, traffic=False), roster)
+
+
+# Common practice, no source: a sender strip of 9 in in steps of 1/4 in, and one of 12 in in steps of 3/8 in.
+@pytest.mark.parametrize(("step", "count"), [(NINE_INCH_STRIP, 36), (TWELVE_INCH_STRIP, 32)])
+def test_strip_senders_have_so_many_steps_from_empty_to_full(step: float, count: int) -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 100, 0, step, flows=(Flow(10, 10, 100),))
+    readings = one_tank(tank, 700, 1)
+    levels = np.array(readings.column("level_pct").to_pylist())
+    assert len(np.unique(levels)) == count + 1
+    assert (levels.min(), levels.max()) == (0, 100)
+    assert sender_step(levels) == pytest.approx(step, abs=0.004)
+
+
+SENDERS = [
+    pytest.param(0.004, 0.1, id="fine, noise 0.1 %"),
+    pytest.param(0.004, 0.5, id="fine, noise 0.5 %"),
+    pytest.param(0.4, 0.0, id="0.4 %"),
+    pytest.param(0.4, 0.15, id="0.4 %, noise 0.15 %"),
+    pytest.param(NINE_INCH_STRIP, 0.0, id="strip of 36 steps"),
+    pytest.param(TWELVE_INCH_STRIP, 0.3, id="strip of 32 steps, noise 0.3 %"),
+    pytest.param(100 / 3, 0.0, id="thirds"),
+]
+
+
+@pytest.mark.parametrize(("step", "noise"), SENDERS)
+@pytest.mark.parametrize("period", [0.5, 2.5, 5.0])
+def test_no_flow_out_of_a_tank_at_rest(step: float, noise: float, period: float) -> None:
+    """Whatever the sender, and wherever the level lies between two steps: also right on the edge, where it flickers."""
+    for seed, start in enumerate([50.0, 49.999, 100 * step * round(50 / step) / 100, 50 + step / 2, 73.1]):
+        tank = Tank("nmea2000", "fresh_water", 0, 35, 100, start, step, noise, period_s=period)
+        flows = derive_flows(one_tank(tank, 6 * 3600, seed)).to_pylist()
+        assert flows == [], (seed, start, flows)
+
+
+@pytest.mark.parametrize(("step", "noise"), SENDERS[:-1])
+@pytest.mark.parametrize(
+    ("rate", "volume"), [(14.0, 90), (-6.0, 40), (-60.0, 80), (-0.4, 30)], ids=["hose", "shower", "dump", "engine"]
+)
+def test_one_flow_is_found_with_its_rate_and_edges(step: float, noise: float, rate: float, volume: float) -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 150, 20 if rate > 0 else 130, step, noise)
+    true = Flow(1200, rate, volume)
+    (flow,) = derive_flows(one_tank(replace(tank, flows=(true,)), true.end_s + 1200, 11)).to_pylist()
+    assert flow["kind"] == ("fill" if rate > 0 else "drain")
+    assert flow["rate_l_per_min"] == pytest.approx(rate, rel=0.1)
+    assert flow["rate_pct_per_min"] == pytest.approx(rate / 1.5, rel=0.1)
+    step_l = 1.5 * max(step, 4 * noise)
+    assert flow["volume_l"] == pytest.approx(volume, abs=step_l)
+    edge_s = 60 * step_l / abs(rate) + 10
+    assert abs((flow["start"] - START).total_seconds() - true.at_s) < edge_s
+    assert abs((flow["end"] - START).total_seconds() - true.end_s) < edge_s
+    assert (flow["end_level_pct"] - flow["start_level_pct"]) * rate > 0
+
+
+def test_the_interval_holds_the_true_rate_most_of_the_time() -> None:
+    """First version: near 95 % on still tanks; seeds of their own, apart from those the method was tried on."""
+    inside = 0
+    for seed in range(200):
+        random = np.random.default_rng(900 + seed)
+        rate, step = random.uniform(3, 20), [0.4, NINE_INCH_STRIP, TWELVE_INCH_STRIP][seed % 3]
+        tank = Tank("nmea2000", "fresh_water", 0, 35, 200, random.uniform(10, 30), step)
+        flow = Flow(600 + random.uniform(0, 10), rate, random.uniform(60, 150))
+        (found,) = derive_flows(one_tank(replace(tank, flows=(flow,)), flow.end_s + 600, seed)).to_pylist()
+        inside += found["rate_low"] <= rate <= found["rate_high"]
+    assert inside >= 180
+
+
+def test_flows_of_the_demo_are_those_that_were_simulated() -> None:
+    for simulation in (workboat(), clinic_coach()):
+        flows = derive_flows(readings_of(simulation)).to_pylist()
+        true = [(tank.id, flow) for tank in simulation.tanks for flow in tank.flows]
+        assert len(flows) == len(true)
+        for tank, flow in true:
+            near = [
+                f for f in flows
+                if f["tank"] == tank and abs((f["start"] - simulation.start).total_seconds() - flow.at_s) < 300
+            ]  # fmt: skip
+            assert len(near) == 1, (tank, flow, flows)
+            assert near[0]["rate_pct_per_min"] * flow.rate_l_per_min > 0
+            if near[0]["rate_l_per_min"] is not None:
+                assert near[0]["rate_l_per_min"] == pytest.approx(flow.rate_l_per_min, rel=0.12)
+
+
+def test_two_flows_with_a_pause_are_two(seed: int = 5) -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 200, 30, NINE_INCH_STRIP)
+    flows = (Flow(600, 10, 40), Flow(1800, 10, 60), Flow(4000, -5, 50))
+    found = derive_flows(one_tank(replace(tank, flows=flows), 6000, seed)).to_pylist()
+    assert [flow["kind"] for flow in found] == ["fill", "fill", "drain"]
+
+
+def test_nothing_is_claimed_across_a_gap() -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 200, 150, 0.4, flows=(Flow(3000, -2, 80),))
+    readings = one_tank(tank, 9000, 3)
+    outside = [row for row in readings.to_pylist() if not 2800 < (row["time"] - START).total_seconds() < 6000]
+    assert derive_flows(pa.Table.from_pylist(outside, schema=READINGS)).num_rows == 0
+
+
+def test_a_single_spike_is_no_flow() -> None:
+    rows = one_tank(Tank("nmea2000", "fresh_water", 0, 35, 200, 100, 0.4, 0.1), 3600, 4).to_pylist()
+    for at, level in ((300, 0.0), (700, 100.0), (900, 20.0)):
+        rows[at]["level_pct"] = level
+    assert derive_flows(pa.Table.from_pylist(rows, schema=READINGS)).num_rows == 0
+
+
+def test_rates_are_of_litres_by_the_tanks_shape() -> None:
+    """A steady 12 L/min into a lying cylinder bends the level; the flow is steady all the same."""
+    roster = Roster(None, (TankEntry("c", "fresh_water", 0, capacity_l=200, shape=Shape("horizontal_cylinder")),))
+    depth = np.linspace(0, 1, 100_001)
+    from canlevel.roster import cylinder_fraction
+
+    seconds = np.arange(0, 1400, 2.5)
+    litres = 20 + np.clip(seconds - 300, 0, 700) * 12 / 60
+    level = 100 * np.interp(litres / 200, cylinder_fraction(depth), depth)
+    rows = [
+        {"time": START_US + int(at * 1e6), "tank": "nmea2000.fresh_water.0", "protocol": "nmea2000", "fluid": "fresh_water",
+         "instance": 0, "source_address": 35, "level_pct": round(pct / 0.4) * 0.4, "status": "ok"}
+        for at, pct in zip(seconds, level, strict=True)
+    ]  # fmt: skip
+    readings = roster.apply(pa.Table.from_pylist(rows, schema=READINGS))
+    (flow,) = derive_flows(readings).to_pylist()
+    assert flow["rate_l_per_min"] == pytest.approx(12, rel=0.02)
+    assert flow["volume_l"] == pytest.approx(140, rel=0.02)
+
+
+def test_without_a_capacity_there_are_percents_and_no_litres() -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 200, 20, 0.4, tells_capacity=False, flows=(Flow(600, 10, 100),))
+    (flow,) = derive_flows(one_tank(tank, 1800, 8)).to_pylist()
+    assert flow["volume_l"] is flow["rate_l_per_min"] is flow["rate_low"] is flow["rate_high"] is None
+    assert flow["rate_pct_per_min"] == pytest.approx(5, rel=0.05)
+
+
+def test_scale_the_tank_and_the_rate_scales() -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 100, 10, NINE_INCH_STRIP, flows=(Flow(600, 5, 60),))
+    big = replace(tank, capacity_l=300, start_l=30, flows=(Flow(600, 15, 180),))
+    (small,) = derive_flows(one_tank(tank, 2000, 2)).to_pylist()
+    (large,) = derive_flows(one_tank(big, 2000, 2)).to_pylist()
+    for name in ("volume_l", "rate_l_per_min", "rate_low", "rate_high"):
+        assert large[name] == pytest.approx(3 * small[name], rel=1e-6)
+
+
+def test_two_sources_of_one_tank_are_two_series() -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 100, 10, 0.4, flows=(Flow(300, 10, 60),))
+    other = replace(tank, source_address=36, start_l=90, flows=())
+    readings = readings_of(simulate([tank, other], start=START, seconds=1000, seed=1))
+    assert [flow["source_address"] for flow in derive_flows(readings).to_pylist()] == [35]
+    assert overview(readings).column("source_address").to_pylist() == [35, 36]
+
+
+def test_flows_and_overviews_of_nothing() -> None:
+    assert derive_flows(empty(READINGS)).schema == FLOWS
+    assert overview(empty(READINGS)).schema == OVERVIEW
+    assert OnlineRates().add(empty(READINGS)).num_rows == 0
+
+
+def test_overview_tells_the_last_reading_and_the_period() -> None:
+    readings = one_tank(Tank("nmea2000", "fresh_water", 0, 35, 100, 10, 0.4, period_s=2.5), 1000, 1)
+    (row,) = overview(readings).to_pylist()
+    last = readings.to_pylist()[-1]
+    assert {name: row[name] for name in ("tank", "level_pct", "volume_l", "status")} == {
+        name: last[name] for name in ("tank", "level_pct", "volume_l", "status")
+    }
+    assert (row["last_heard"], row["last_time"], row["readings"]) == (last["time"], last["time"], len(readings))
+    assert row["first_time"] == readings.to_pylist()[0]["time"]
+    assert row["period_s"] == pytest.approx(2.5, abs=0.1)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_online_rates_are_the_same_however_the_stream_is_cut(seed: int) -> None:
+    frames = frames_of(workboat(seconds=3000, seed=seed))
+    whole = OnlineRates().add(Roster().apply(TankDecoder().decode(frames)))
+    random = np.random.default_rng(seed)
+    cuts = sorted(random.integers(0, len(frames), 40).tolist())
+    rates, decoder, parts = OnlineRates(), TankDecoder(), []
+    for begin, end in zip([0, *cuts], [*cuts, len(frames)], strict=True):
+        parts.append(rates.add(Roster().apply(decoder.decode(frames.slice(begin, end - begin)))))
+    assert pa.concat_tables(parts).to_pylist() == whole.to_pylist()
+
+
+def test_online_rates_know_no_future() -> None:
+    """Causal: what is said of a reading does not change when more readings follow."""
+    readings = Roster().apply(TankDecoder().decode(frames_of(workboat(seconds=3000))))
+    whole = OnlineRates().add(readings).column("rate_l_per_min").to_pylist()
+    for n in (100, 1000, 2000):
+        assert OnlineRates().add(readings.slice(0, n)).column("rate_l_per_min").to_pylist() == whole[:n]
+
+
+@pytest.mark.parametrize(("step", "noise"), [(0.4, 0.0), (NINE_INCH_STRIP, 0.0), (0.004, 0.1)])
+def test_online_rate_follows_a_steady_flow_and_its_end(step: float, noise: float) -> None:
+    tank = Tank("nmea2000", "fresh_water", 0, 35, 100, 10, step, noise, flows=(Flow(600, 8, 72),))
+    rows = OnlineRates().add(one_tank(tank, 2400, 3)).to_pylist()
+    during = [row for row in rows if 600 + 240 < (row["time"] - START).total_seconds() < 1140]
+    assert np.median([row["rate_l_per_min"] for row in during]) == pytest.approx(8, rel=0.1)
+    assert np.mean([row["rate_low"] <= 8 <= row["rate_high"] for row in during]) > 0.9
+    after = rows[-1]
+    assert after["rate_l_per_min"] == 0
+    assert after["rate_low"] < 0 < after["rate_high"] < 8
+
+
+def test_a_sender_that_never_moved_has_no_rate() -> None:
+    rows = OnlineRates().add(one_tank(Tank("nmea2000", "fuel", 0, 35, 100, 50, 33.3), 600, 1)).to_pylist()
+    assert {row["rate_l_per_min"] for row in rows} == {row["rate_low"] for row in rows} == {None}
