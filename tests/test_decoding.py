@@ -254,7 +254,8 @@ def test_readings_keep_the_order_of_their_frames_and_the_schema() -> None:
 
 def test_big_endian_fields_equal_cantools() -> None:
     """A user's DBC may count its bits the other way round."""
-    text = 'VERSION ""\nBU_: X\nBO_ 2566844926 M: 8 X\n SG_ A : 7|16@0- (0.01,-3) [0|0] "" X\n SG_ B : 27|11@0+ (1,0) [0|0] "" X\n'
+    signals = ' SG_ A : 7|16@0- (0.01,-3) [0|0] "" X\n SG_ B : 27|11@0+ (1,0) [0|0] "" X\n'
+    text = 'VERSION ""\nBU_: X\nBO_ 2566844926 M: 8 X\n' + signals
     message = cantools.database.load_string(text, "dbc").messages[0]
     # "B" starts at bit 27: byte 3, bit 3, so 28 bits lie above it.
     fields = [

@@ -30,6 +30,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 from adapter import Adapter, WireFrame
+from can.interfaces import virtual
 from socketcand_server import HOST, SocketcandServer
 
 from canlevel.capture.source import Source, open_source
@@ -548,20 +549,25 @@ def test_stop_ends_a_bus_and_close_lets_it_go() -> None:
     with can.Bus(interface="virtual", channel=name) as bus:
         for frame in boat_traffic(10):
             bus.send(message(frame))
-        first_come = threading.Event()
+        all_came = threading.Event()
         frames = 0
-        stopper = threading.Thread(target=lambda: (first_come.wait(GUARD_S), source.stop()))
+
+        def stop_when_all_came() -> None:
+            all_came.wait(GUARD_S)
+            source.stop()
+
+        stopper = threading.Thread(target=stop_when_all_came)
         stopper.start()
         with guarded(source):
             for table in source.batches():
                 frames += len(table)
                 if frames == 30:
-                    first_come.set()
+                    all_came.set()
         stopper.join()
         assert frames == source.tally.frames == 30
         bus.send(message(tank_frame(0)))
         # python-can keeps a queue for each listener of a channel: ours is gone.
-        assert len(can.interfaces.virtual.channels[name]) == 1
+        assert len(virtual.channels[name]) == 1
     assert not [thread for thread in threading.enumerate() if name in thread.name]
 
 
@@ -654,6 +660,17 @@ def test_socketcand_delivers_every_frame_with_its_own_time() -> None:
 
 
 @pytest.mark.xfail(
+    strict=True, reason="python-can takes frames in one packet with the last < ok > for a broken handshake"
+)
+def test_a_socketcand_bus_that_is_busy_can_be_opened() -> None:
+    """TCP keeps no borders between messages: what the server says next may arrive together with its < ok >."""
+    with SocketcandServer(at_once=[(tank_frame(12500), 1_777_622_400_000_000)]) as server:
+        decoding = open_decoding(f"socketcand:can0,host={HOST},port={server.port}")
+        readings = gather_readings(decoding, 1)
+    assert column(readings, "level_pct").tolist() == [50.0]
+
+
+@pytest.mark.xfail(
     strict=True, reason="python-can takes a closed connection for a silent one, and so the bus never ends"
 )
 def test_a_socketcand_server_that_hangs_up_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -703,7 +720,7 @@ def test_one_wrong_bus_among_several_lets_the_others_go() -> None:
         open_source([f"virtual:{name}", "slcan:/dev/nonexistent"])
     assert raised.value.where is not None
     assert raised.value.where.file == "slcan:/dev/nonexistent"
-    assert name not in can.interfaces.virtual.channels
+    assert name not in virtual.channels
 
 
 def test_buses_and_recordings_do_not_mix(tmp_path: Path) -> None:

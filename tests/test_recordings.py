@@ -154,7 +154,11 @@ def test_what_is_no_recording_is_refused_in_one_sentence(
         assert "Traceback" not in errors
 
 
-@pytest.mark.parametrize("magic", [b"LOGG", b"SQLite format 3\0", b"MDF     4.10    ", b"UnFinMF 4.10    ", b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"\xfd7zXZ\0", b"BZh9"])  # fmt: skip
+MAGICS = [b"LOGG", b"SQLite format 3\0", b"MDF     4.10    ", b"UnFinMF 4.10    "]
+PACKED_MAGICS = [b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"\xfd7zXZ\0", b"BZh9"]
+
+
+@pytest.mark.parametrize("magic", MAGICS + PACKED_MAGICS)
 def test_random_bytes_behind_every_magic(magic: bytes, tmp_path: Path, canlevel: Callable[..., Result]) -> None:
     path = tmp_path / "strange.bin"
     for length in (0, 1, 100, 20_000):
@@ -202,8 +206,8 @@ def test_a_cut_blf_keeps_what_came_before(tmp_path: Path, canlevel: Callable[...
     assert "bytes are missing" in errors or "cannot be read" in errors
 
 
-@pytest.mark.parametrize(("ending", "at"), [(".csv", 40), (".asc", 40), (".trc", 60)])
-def test_a_wrong_line_costs_only_itself(ending: str, at: int, tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+@pytest.mark.parametrize("ending", [".csv", ".asc", ".trc"])
+def test_a_wrong_line_costs_only_itself(ending: str, tmp_path: Path, canlevel: Callable[..., Result]) -> None:
     """python-can's text readers stop at such a line; ours go on, and count it."""
     path = write(tmp_path / f"boat{ending}")
     good = len(library.decode(path))

@@ -63,7 +63,7 @@ def test_the_entry_that_says_most_wins() -> None:
         ([both, device, protocol], "by both"),
         (others, None),
     ]:
-        assert reading(Roster(None, tuple([*others, *entries])))["name"] == name
+        assert reading(Roster(None, (*others, *entries)))["name"] == name
 
 
 # Filled fraction of a lying cylinder, from the area of a circular segment as handbooks tabulate it.

@@ -159,7 +159,7 @@ def test_a_failing_disk_leaves_no_part_behind_and_loses_nothing(
     store = create_store(tmp_path / "history")
     real = os.fsync
 
-    def full(descriptor: int) -> None:
+    def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
     with store.writing() as writer:

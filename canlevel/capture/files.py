@@ -13,6 +13,7 @@ import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import IO, cast
 
@@ -24,10 +25,19 @@ from canlevel.errors import CaptureError, Place
 __all__ = ["DECOMPRESSION_ERRORS", "Kind", "Opened", "kind_of_stream", "open_recording", "unpacked"]
 
 SNIFFED = 64 * 1024
-TEXT, ASC, BLF, TRC, CSV, MF4, SQLITE = "candump text", "ASC", "BLF", "TRC", "CSV", "MF4", "SQLite"
 DECOMPRESSION_ERRORS = (EOFError, zlib.error, lzma.LZMAError, OSError, pa.ArrowInvalid)
 
-Kind = str
+
+class Kind(StrEnum):
+    """What a recording is. TEXT is read by candump.py, the others by python-can's readers."""
+
+    TEXT = "candump text"
+    ASC = "ASC"
+    BLF = "BLF"
+    TRC = "TRC"
+    CSV = "CSV"
+    MF4 = "MF4"
+    SQLITE = "SQLite"
 
 
 def _zstd(raw: IO[bytes]) -> IO[bytes]:
@@ -53,12 +63,19 @@ _PACKINGS = (
     _Packing("bzip2", b"BZh", (".bz2",), lambda raw: cast(IO[bytes], bz2.BZ2File(raw))),
 )
 
-_MAGIC = {b"LOGG": BLF, b"SQLite format 3\x00": SQLITE, b"MDF ": MF4, b"UnFinMF ": MF4}
-_ENDINGS = {".blf": BLF, ".db": SQLITE, ".mf4": MF4, ".asc": ASC, ".trc": TRC, ".csv": CSV}
+_MAGIC = {b"LOGG": Kind.BLF, b"SQLite format 3\x00": Kind.SQLITE, b"MDF ": Kind.MF4, b"UnFinMF ": Kind.MF4}
+_ENDINGS = {
+    ".blf": Kind.BLF,
+    ".db": Kind.SQLITE,
+    ".mf4": Kind.MF4,
+    ".asc": Kind.ASC,
+    ".trc": Kind.TRC,
+    ".csv": Kind.CSV,
+}
 _TEXT_SIGNS = {
-    ASC: re.compile(rb"\s*(date\s+\w+\s+\w+\s+\d|base\s+(hex|dec)\s+timestamps\s)", re.IGNORECASE),
-    TRC: re.compile(rb"\s*;\s*(\$FILEVERSION\s*=|#{10,}|[-=]{10,})"),
-    CSV: re.compile(rb"\s*timestamp,arbitration_id,"),
+    Kind.ASC: re.compile(rb"\s*(date\s+\w+\s+\w+\s+\d|base\s+(hex|dec)\s+timestamps\s)", re.IGNORECASE),
+    Kind.TRC: re.compile(rb"\s*;\s*(\$FILEVERSION\s*=|#{10,}|[-=]{10,})"),
+    Kind.CSV: re.compile(rb"\s*timestamp,arbitration_id,"),
 }
 
 
@@ -153,16 +170,16 @@ def kind_of_text(head: bytes) -> Kind | None:
             return kind
     for line in io.BytesIO(head):
         if parse_line(line) is not None or dropped_frames(line) is not None:
-            return TEXT
+            return Kind.TEXT
     return None
 
 
 def kind_of_stream(head: bytes) -> Kind | None:
-    """TEXT where the first bytes of standard input may be candump text, else None: something to be read as a file."""
+    """Kind.TEXT where the first bytes of standard input may be candump text, else None: something to be read as a file."""
     packed = any(head.startswith(packing.magic) for packing in _PACKINGS)
     binary = any(head.startswith(magic) for magic in _MAGIC)
     other_text = any(sign.match(head) for sign in _TEXT_SIGNS.values())
-    return None if packed or binary or other_text else TEXT
+    return None if packed or binary or other_text else Kind.TEXT
 
 
 def _kind(head: bytes, ending: str, name: str) -> Kind:
@@ -180,4 +197,4 @@ def _kind(head: bytes, ending: str, name: str) -> Kind:
             next_step="copy it again, or rename it to what it is",
         )
     # A text that begins with other lines may still hold frames further down; the reader counts what it skips.
-    return named or TEXT
+    return named or Kind.TEXT

@@ -23,7 +23,7 @@ import can
 import numpy as np
 
 from canlevel.capture.candump import Block
-from canlevel.capture.files import ASC, BLF, CSV, MF4, SQLITE, TRC, Opened
+from canlevel.capture.files import Kind, Opened
 from canlevel.errors import CaptureError, Place
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
 
@@ -81,7 +81,7 @@ def read_messages(
     frames = 0
     waiting: list[can.Message] = []
     fault: Exception | None = None
-    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch, _quiet_finalizers(opened.kind == MF4):
+    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch, _quiet_finalizers(opened.kind == Kind.MF4):
         try:
             reader = _reader(opened, Path(scratch), on_skipped)
         except NotImplementedError as error:
@@ -119,7 +119,7 @@ def read_messages(
         if not frames:
             raise _unreadable(opened, fault) from fault
         on_fault(f"the rest cannot be read ({_reason(fault)})", frames)
-    elif opened.kind == BLF and not opened.packing:
+    elif opened.kind == Kind.BLF and not opened.packing:
         # python-can's BLF reader ends quietly where a file is cut; its header says how long it ought to be.
         missing = cast(can.BLFReader, reader).file_size - opened.size
         if missing > 0:
@@ -143,15 +143,15 @@ def _quiet_finalizers(needed: bool) -> Iterator[None]:
 
 
 def _reader(opened: Opened, scratch: Path, on_skipped: Callable[[int, str], None]) -> Any:
-    if opened.kind in (SQLITE, MF4):
+    if opened.kind in (Kind.SQLITE, Kind.MF4):
         path = opened.path
         if opened.packing:
             # Both formats are read out of order, so they need a file of their own.
             path = scratch / "recording"
             with path.open("wb") as file:
                 shutil.copyfileobj(opened.stream, file)
-        return _SqliteReader(path, on_skipped) if opened.kind == SQLITE else can.MF4Reader(path)
-    if opened.kind == BLF:
+        return _SqliteReader(path, on_skipped) if opened.kind == Kind.SQLITE else can.MF4Reader(path)
+    if opened.kind == Kind.BLF:
         return can.BLFReader(cast(Any, opened.stream))
     return _TEXT_READERS[opened.kind](_Lines(opened.stream), on_skipped)
 
@@ -269,7 +269,7 @@ class _SqliteReader(can.SqliteReader):
                 self._on_skipped(number, str(row))
 
 
-_TEXT_READERS: dict[str, Callable[..., Any]] = {ASC: _AscReader, TRC: _TrcReader, CSV: _CsvReader}
+_TEXT_READERS: dict[Kind, Callable[..., Any]] = {Kind.ASC: _AscReader, Kind.TRC: _TrcReader, Kind.CSV: _CsvReader}
 
 
 def _readable(stream: IO[bytes]) -> IO[bytes]:

@@ -24,7 +24,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.capture.candump import Block, TextReader, frames_table
-from canlevel.capture.files import DECOMPRESSION_ERRORS, TEXT, Opened, kind_of_stream, open_recording
+from canlevel.capture.files import DECOMPRESSION_ERRORS, Kind, Opened, kind_of_stream, open_recording
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place
 from canlevel.tables import UNKNOWN_TIME_US, time_column, timestamp_us
@@ -252,7 +252,7 @@ class _File:
         opened = self.opened = open_recording(self._path, self.name)
         frames = 0
         try:
-            for block, channels in self._text(opened) if opened.kind == TEXT else self._messages(opened):
+            for block, channels in self._text(opened) if opened.kind == Kind.TEXT else self._messages(opened):
                 frames += len(block.line)
                 time_us = self._clock.settle(block, self.name, self._tally, self._text_at)
                 key_us = np.maximum.accumulate(np.maximum(time_us, self._latest_us))
@@ -300,7 +300,7 @@ class _File:
 
     def _text_at(self, line: int) -> str | None:
         """The text of a line, for an error message; only text recordings have one."""
-        if self.opened is None or self.opened.kind != TEXT or self.opened.packing:
+        if self.opened is None or self.opened.kind != Kind.TEXT or self.opened.packing:
             return None
         with self._path.open("rb") as file:
             for number, text in enumerate(file, 1):
@@ -417,7 +417,7 @@ class _Pipe:
         pieces = self._pieces(sys.stdin.buffer)
         head = next(pieces, b"")
         kind = kind_of_stream(head)
-        if kind != TEXT:
+        if kind != Kind.TEXT:
             yield from self._spooled(head, pieces)
             return
         for piece in _chain(head, pieces):
