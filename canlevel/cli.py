@@ -181,8 +181,10 @@ def log(
     )
     notes = _Notes(decoding)
     with _stopping(decoding.source), _log_progress(decoding, notes) as on_batch:
-        summary = log_source(decoding, store, on_batch=on_batch)
-    notes.finish(summary=False)
+        try:
+            summary = log_source(decoding, store, on_batch=on_batch)
+        finally:
+            notes.finish(summary=False)
     speed = (
         f", {summary.frames / summary.seconds:,.0f} frames/s"
         if summary.seconds > 0 and not decoding.source.live
@@ -409,7 +411,7 @@ class _Notes:
 
         self.tell()
         decoding, tally = self._decoding, self._decoding.tally
-        if not decoding.readings:
+        if not decoding.readings and tally.frames:
             print(f"note: no tank level among {tally.frames:,} frames", file=sys.stderr)
         elif summary:
             print(f"{tally.frames:,} frames, {decoding.readings:,} tank readings", file=sys.stderr)
@@ -484,9 +486,11 @@ def _log_progress(decoding: Decoding, notes: _Notes) -> Iterator[Any]:
         if line is not None:
             line.update(state)
 
-    yield on_batch
-    if line is not None:
-        line.clear()
+    try:
+        yield on_batch
+    finally:
+        if line is not None:
+            line.clear()
 
 
 class _StatusLine:
@@ -538,7 +542,7 @@ def run(arguments: list[str] | None = None) -> int:
         code = app(args=arguments, standalone_mode=False)
     except CanlevelError as error:
         sys.stdout.flush()
-        print(f"error: {error}", file=sys.stderr)
+        print("\n".join([f"error: {error}", *getattr(error, "__notes__", [])]), file=sys.stderr)
         return BAD_CALL
     except BrokenPipeError:
         # The reader of our output has seen enough (head, less): that is no fault. What is left goes nowhere.

@@ -18,11 +18,12 @@ from canlevel.capture.tally import Tally
 from canlevel.decoding.definitions import Message, load_dbc
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
+from canlevel.errors import CanlevelError
 from canlevel.roster import Roster, load_roster
 from canlevel.storage.store import Store, Writer, create_store
 from canlevel.tables import READINGS, empty
 
-__all__ = ["Decoding", "LogSummary", "collect", "log_source", "open_decoding"]
+__all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
 COMMIT_EVERY_S = 60.0
 
@@ -130,6 +131,7 @@ def log_source(
     if decoding.roster.vessel is None and target.vessel is not None:
         decoding.roster = Roster(target.vessel, decoding.roster.tanks)
     last: pa.Table | None = None
+    writer: Writer | None = None
     try:
         with target.writing() as writer:
             due = time.monotonic() + COMMIT_EVERY_S
@@ -142,6 +144,10 @@ def log_source(
                     due = time.monotonic() + COMMIT_EVERY_S
                 if on_batch is not None:
                     on_batch(LogState(decoding.source.progress(), writer, decoding.readings, last))
+    except CanlevelError as error:
+        if writer is not None:
+            error.add_note(f"{writer.added:,} new readings were stored before that.")
+        raise
     finally:
         decoding.source.close()
     return LogSummary(

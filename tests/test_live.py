@@ -265,7 +265,6 @@ def test_a_slcan_line_that_lost_its_end_is_malformed() -> None:
 
 
 @linux
-@pytest.mark.xfail(strict=True, reason="one line that python-can cannot parse ends the bus")
 @pytest.mark.parametrize("garbage", [b"D00\r", b"B\r", b"T19F2\r", b"T19F211238000\xff\r"])
 def test_slcan_goes_on_after_a_line_that_is_no_frame(garbage: bytes) -> None:
     """A program that opens an adapter which is already talking begins in the middle of a line, and serial lines drop bytes.
@@ -389,7 +388,6 @@ def test_log_of_an_adapter_that_vanishes_keeps_what_was_read(tmp_path: Path) -> 
 
 
 @linux
-@pytest.mark.xfail(strict=True, reason="the status line is not cleared when log ends with an error")
 def test_the_error_has_a_line_of_its_own_on_a_terminal(tmp_path: Path) -> None:
     """Not the rest of the status line that was being shown when the adapter vanished."""
     with Adapter(chatter=tank_frame(12500)) as adapter:
@@ -418,7 +416,6 @@ def test_a_vanished_adapter_is_an_error_in_the_library_too(tmp_path: Path) -> No
 
 
 @linux
-@pytest.mark.xfail(strict=True, reason="python-can leaves the port of a vanished adapter open, and so does close()")
 def test_a_vanished_adapter_leaves_no_file_open() -> None:
     """A logger that starts anew after each loss would otherwise run out of file descriptors (python-can 4.6.1, measured)."""
     with Adapter(chatter=OTHER_TRAFFIC) as adapter:
@@ -498,7 +495,6 @@ def test_udp_multicast_delivers_every_frame(multicast_port: int) -> None:
     assert decoding.tally.notes == []
 
 
-@pytest.mark.xfail(strict=True, reason="one datagram that is no frame ends the bus")
 def test_udp_multicast_goes_on_after_a_datagram_that_is_no_frame(multicast_port: int) -> None:
     """Anybody on the network may send to a group; what is no frame is not ours to stop at."""
     decoding = open_decoding(f"udp_multicast:{MULTICAST_GROUP},port={multicast_port}")
@@ -578,7 +574,6 @@ def test_a_source_stopped_before_it_begins_ends_at_once() -> None:
         assert list(source.batches()) == []
 
 
-@pytest.mark.xfail(strict=True, reason="stop() in a signal handler waits for the lock that the main thread holds")
 def test_stop_may_be_called_between_any_two_lines() -> None:
     """A signal handler runs wherever the main thread happens to be, also inside the wait for the next frames.
 
@@ -659,9 +654,6 @@ def test_socketcand_delivers_every_frame_with_its_own_time() -> None:
     assert server.commands == ["< open can0 >", "< rawmode >"]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="python-can takes frames in one packet with the last < ok > for a broken handshake"
-)
 def test_a_socketcand_bus_that_is_busy_can_be_opened() -> None:
     """TCP keeps no borders between messages: what the server says next may arrive together with its < ok >."""
     with SocketcandServer(at_once=[(tank_frame(12500), 1_777_622_400_000_000)]) as server:
@@ -670,9 +662,6 @@ def test_a_socketcand_bus_that_is_busy_can_be_opened() -> None:
     assert column(readings, "level_pct").tolist() == [50.0]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="python-can takes a closed connection for a silent one, and so the bus never ends"
-)
 def test_a_socketcand_server_that_hangs_up_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
     """Otherwise a log would go on for days with nothing in it, and a core at full load."""
     monkeypatch.setattr("test_live.GUARD_S", 4.0)
@@ -742,14 +731,12 @@ def test_a_missing_driver_package_is_named(tmp_path: Path, monkeypatch: pytest.M
 
 
 @pytest.mark.skipif(ctypes.util.find_library("canlib") is not None, reason="this machine has the driver")
-@pytest.mark.xfail(strict=True, reason="python-can's NameError is shown, and its warning before it")
 def test_a_missing_driver_library_is_named() -> None:
     """Here python-can's module loads without the maker's library, and fails only when it is used."""
     assert "driver" in error_of("decode", "kvaser:0")
 
 
 @linux
-@pytest.mark.xfail(strict=True, reason="the advice is about plugs, whatever went wrong")
 def test_a_bitrate_that_the_adapter_lacks_is_told_as_such() -> None:
     with Adapter() as adapter, running("decode", f"slcan:{adapter.path},{NO_WAIT}", "--bitrate", "123456") as program:
         code, _, errors = program.finish()
@@ -759,7 +746,6 @@ def test_a_bitrate_that_the_adapter_lacks_is_told_as_such() -> None:
 
 
 @linux
-@pytest.mark.xfail(strict=True, reason="the clash with --bitrate is told as a missing host")
 def test_a_bitrate_in_the_source_is_taken_or_refused_in_plain_words() -> None:
     """A natural thing to write. It works, or the error names --bitrate."""
     with Adapter(chatter=tank_frame(12500)) as adapter:

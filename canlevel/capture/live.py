@@ -5,6 +5,7 @@ Each bus is read in a thread of its own, so that a slow disk or terminal never m
 
 from __future__ import annotations
 
+import errno
 import threading
 import time
 from collections import deque
@@ -19,6 +20,7 @@ from canlevel.errors import CaptureError, Place, printable
 __all__ = ["Bus", "BusAddress", "bus_address"]
 
 RECEIVE_TIMEOUT_S = 0.2
+MOST_GARBLED = 1000  # so many failures in a row are no garbled pieces but a bus that is gone
 # Before this a time stamp counts from something else (the adapter's start, as a rule): 1990-01-01.
 EARLIEST_DATE_S = 631_152_000
 
@@ -80,35 +82,42 @@ def bus_address(text: str) -> BusAddress:
 class Bus:
     """One open bus. `take()` hands out what has arrived since the last call.
 
-    name: its channel as it appears in frames. lost: why it ended by itself, or None.
+    name: its channel as it appears in frames. lost: why it ended by itself, or None. garbled: pieces that were no frame.
     """
 
     def __init__(self, address: BusAddress, bitrate: int, tally: Tally) -> None:
         self.address = address
         self.name = address.channel
         self.lost: Exception | None = None
+        self.garbled = 0
         self._bus = _open(address, bitrate)
         self._arrived: deque[can.Message] = deque()
-        self._stop = threading.Event()
+        self._stopping = False
         self._clock_offset_s: float | None = None
         if address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
             tally.note(
-                f"{address}: this interface has no listen-only switch here; nothing is sent, but the adapter acknowledges "
-                "frames unless its own driver was set to listen-only"
+                f"{address}: this interface has no listen-only switch here; nothing is sent, but the adapter "
+                "acknowledges frames unless its own driver was set to listen-only"
             )
         self._thread = threading.Thread(target=self._receive, name=f"canlevel {address}", daemon=True)
         self._thread.start()
 
     def _receive(self) -> None:
         append, receive = self._arrived.append, self._bus.recv
-        while not self._stop.is_set():
+        in_a_row = 0
+        while not self._stopping:
             try:
                 message = receive(RECEIVE_TIMEOUT_S)
-            # Drivers raise what they like when an adapter goes; whatever it is, this bus has ended.
+            # Drivers raise what they like: about a piece that is no frame, or because the adapter is gone.
             except Exception as error:
-                if not self._stop.is_set():
-                    self.lost = error
+                in_a_row += 1
+                if _is_garbled(error) and in_a_row < MOST_GARBLED:
+                    self.garbled += 1
+                    _forget_garbled(self._bus)
+                    continue
+                self.lost = error
                 return
+            in_a_row = 0
             if message is not None:
                 if message.timestamp < EARLIEST_DATE_S:
                     message.timestamp = self._dated(message.timestamp)
@@ -124,56 +133,91 @@ class Bus:
         """The messages that have arrived since the last call, in their order."""
         return [self._arrived.popleft() for _ in range(len(self._arrived))]
 
+    def halt(self) -> None:
+        """Stop listening; what has arrived until now can still be taken."""
+        self._stopping = True
+        self._thread.join(timeout=5)
+
     @property
     def ended(self) -> bool:
         return not self._thread.is_alive()
 
     def close(self) -> None:
         """Stop listening and let the adapter go."""
-        self._stop.set()
-        self._thread.join(timeout=5)
+        self.halt()
         try:
             self._bus.shutdown()
-        # An adapter that was pulled out cannot be shut down in order; there is nothing left to do about it.
+        # An adapter that was pulled out cannot be shut down in order.
         except Exception as error:
             self.lost = self.lost or error
+            # python-can then leaves the serial port open, and a logger that starts anew would run out of them.
+            port = getattr(self._bus, "serialPortOrig", None)
+            if port is not None:
+                port.close()
+
+
+def _is_garbled(error: Exception) -> bool:
+    """Whether a driver could not read one piece of what it received, rather than receive at all.
+
+    Opening an adapter that is already talking begins in the middle of a line, serial lines lose bytes, and anybody may send
+    to a multicast group.
+    """
+    cause = error.__cause__ or error
+    return isinstance(cause, ValueError | IndexError | KeyError | TypeError) and not isinstance(cause, OSError)
+
+
+def _forget_garbled(bus: can.BusABC) -> None:
+    """Drop the piece from python-can's slcan buffer, which keeps bytes that are no ASCII and would fail on them forever."""
+    buffer = getattr(bus, "_buffer", None)
+    if isinstance(buffer, bytearray):
+        buffer.clear()
 
 
 def _open(address: BusAddress, bitrate: int) -> can.BusABC:
     name, place = address.interface, Place(str(address))
-    arguments: dict[str, Any] = _DEFAULTS.get(name, {}) | _LISTEN_ONLY.get(name, {}) | dict(address.options)
+    options = dict(address.options)
+    for key in options:
+        if key in ("interface", "channel", "bitrate") or key in _LISTEN_ONLY.get(name, {}):
+            raise CaptureError(
+                f'"{printable(key)}" cannot be set as part of SOURCE',
+                where=place,
+                next_step="use --bitrate for the bit rate; a bus is always opened listen-only where the interface can",
+            )
+    arguments: dict[str, Any] = _DEFAULTS.get(name, {}) | options | _LISTEN_ONLY.get(name, {})
     try:
+        if name == "socketcand":
+            from canlevel.capture.socketcand import SocketcandBus
+
+            return SocketcandBus(address.channel, **arguments)
         return can.Bus(interface=name, channel=_channel(address), bitrate=bitrate, **arguments)
-    except can.CanInterfaceNotImplementedError as error:
-        raise CaptureError(
-            f"the driver package for {name} is missing ({_first_line(error)})",
-            where=place,
-            next_step=_PACKAGES.get(name, "install the driver that the adapter's maker gives out"),
-        ) from error
-    except ImportError as error:
-        raise CaptureError(
-            f"the driver package for {name} is missing ({_first_line(error)})",
-            where=place,
-            next_step=_PACKAGES.get(name, "install the driver that the adapter's maker gives out"),
-        ) from error
-    except TypeError as error:
-        # A Bus class that needs more than a channel says so this way.
-        raise CaptureError(
-            f"cannot be opened: {_first_line(error).partition('() ')[2] or _first_line(error)}",
-            where=place,
-            next_step=f"add what it needs, as in {address},host=localhost,port=29536",
-        ) from error
-    except PermissionError as error:
-        raise CaptureError(
-            "may not be opened by this user", where=place, next_step="add the user to the group that owns the device"
-        ) from error
     # Drivers raise what they like for an adapter that is missing, busy or of another kind.
     except Exception as error:
-        raise CaptureError(
-            f"cannot be opened ({_first_line(error)})",
-            where=place,
-            next_step="check that the adapter is plugged in, that no other program holds it, and the name of its channel",
-        ) from error
+        what, next_step = _explained(error, address, bitrate)
+        raise CaptureError(what, where=place, next_step=next_step) from error
+
+
+def _explained(error: Exception, address: BusAddress, bitrate: int) -> tuple[str, str]:
+    """(what, next step) for a bus that could not be opened."""
+    text = _first_line(error)
+    causes = [error]
+    while isinstance(following := causes[-1].__cause__ or causes[-1].__context__, Exception):
+        causes.append(following)
+    # A driver that did not load leaves names undefined; python-can mostly, but not always, says so itself.
+    if any(isinstance(cause, can.CanInterfaceNotImplementedError | ImportError | NameError) for cause in causes):
+        install = _PACKAGES.get(address.interface, "install the driver that the adapter's maker gives out")
+        return f"the driver package for {address.interface} is missing ({text})", install
+    if any(isinstance(cause, OSError) and cause.errno in (errno.EACCES, errno.EPERM) for cause in causes):
+        return f"may not be opened by this user ({text})", "add the user to the group that owns the device"
+    if isinstance(error, TypeError):
+        # A Bus class that needs more than a channel says so this way.
+        missing = text.partition("() ")[2] or text
+        return f"cannot be opened: {missing}", f"add what it needs, as in {address},host=localhost,port=29536"
+    if any(isinstance(cause, ValueError) for cause in causes) and "bitrate" in text.lower():
+        return f"cannot be opened with {bitrate} bit/s ({text})", "give one of its bit rates with --bitrate"
+    return (
+        f"cannot be opened ({text})",
+        "check that the adapter is plugged in, that no other program holds it, and the name of its channel",
+    )
 
 
 def _channel(address: BusAddress) -> str | int:

@@ -1,6 +1,6 @@
 """python-can's messages as batches of columns: its recorded formats, and what its live buses deliver.
 
-With live.py this is the only module that imports python-can.
+With live.py and socketcand.py this is the only module that imports python-can.
 """
 
 from __future__ import annotations
@@ -8,7 +8,6 @@ from __future__ import annotations
 import base64
 import gc
 import io
-import logging
 import shutil
 import sqlite3
 import struct
@@ -31,9 +30,6 @@ __all__ = ["block_of", "read_messages"]
 
 BATCH = 20_000
 LONGEST_LINE = 1_000_000
-
-# python-can warns on standard error about what it skips; this program counts and reports that itself.
-logging.getLogger("can").setLevel(logging.CRITICAL)
 
 
 def block_of(messages: Sequence[can.Message], channel_code: Callable[[Any], int], first_line: int) -> Block:

@@ -10,7 +10,6 @@ import io
 import os
 import select
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -408,7 +407,7 @@ class _Pipe:
         self.tally = Tally()
         self._clock = clock
         self._seconds = seconds
-        self._stopped = threading.Event()
+        self._stopped = False
         self._read = 0
 
     def batches(self) -> Iterator[pa.Table]:
@@ -423,7 +422,7 @@ class _Pipe:
         for piece in _chain(head, pieces):
             yield from self._settled(text, text.feed(piece), name)
         yield from self._settled(text, text.feed(b"", last=True), name)
-        if not self.tally.frames and not self._stopped.is_set():
+        if not self.tally.frames and not self._stopped:
             raise CaptureError(
                 "ended without a CAN frame",
                 where=Place(name),
@@ -442,7 +441,7 @@ class _Pipe:
             descriptor: int | None = stream.fileno()
         except (AttributeError, io.UnsupportedOperation):
             descriptor = None  # standard input replaced by something in memory
-        while not self._stopped.is_set() and (until is None or time.monotonic() < until):
+        while not self._stopped and (until is None or time.monotonic() < until):
             if descriptor is None:
                 piece = stream.read(CHUNK)
             else:
@@ -465,17 +464,17 @@ class _Pipe:
             recording = _File(path, self._clock, self.tally, STANDARD_INPUT)
             for counted in recording.batches():
                 yield counted.table
-                if self._stopped.is_set():
+                if self._stopped:
                     return
 
     def progress(self) -> Progress:
         return Progress(self._read, None, self.tally.frames)
 
     def stop(self) -> None:
-        self._stopped.set()
+        self._stopped = True
 
     def close(self) -> None:
-        self._stopped.set()
+        self._stopped = True
 
 
 class _Buses:
@@ -488,9 +487,10 @@ class _Buses:
 
         self.tally = Tally()
         self._seconds = seconds
-        self._stopped = threading.Event()
+        self._stopped = False
         self._channels = _Channels([], {})
         self._buses: list[Bus] = []
+        self._garbled: dict[BusAddress, int] = {}
         try:
             for address in addresses:
                 self._buses.append(Bus(address, bitrate, self.tally))
@@ -503,10 +503,14 @@ class _Buses:
 
         until = None if self._seconds is None else time.monotonic() + self._seconds
         while True:
-            # Asked before taking, so that what arrived just before the end is still handed out.
-            over = self._stopped.is_set() or (until is not None and time.monotonic() >= until)
+            over = self._stopped or (until is not None and time.monotonic() >= until)
+            if over:
+                # Before the last taking, so that what arrived just before the end is still handed out.
+                for bus in self._buses:
+                    bus.halt()
             lost = [bus for bus in self._buses if bus.ended]
             for bus in self._buses:
+                self._count_garbled(bus)
                 messages = bus.take()
                 if messages:
                     # What a driver calls its channel is up to it; here it has the name the user gave.
@@ -521,7 +525,14 @@ class _Buses:
                     where=Place(str(lost[0].address)),
                     next_step="check the adapter and its cable, and start again",
                 )
-            self._stopped.wait(POLL_S)
+            time.sleep(POLL_S)
+
+    def _count_garbled(self, bus: Bus) -> None:
+        garbled = bus.garbled - self._garbled.get(bus.address, 0)
+        if garbled:
+            self._garbled[bus.address] = self._garbled.get(bus.address, 0) + garbled
+            self.tally.skipped += garbled
+            self.tally.first_skipped = self.tally.first_skipped or Place(str(bus.address))
 
     def _named(self, name: str, _: object) -> int:
         return self._channels.code(name)
@@ -530,7 +541,8 @@ class _Buses:
         return Progress(0, None, self.tally.frames)
 
     def stop(self) -> None:
-        self._stopped.set()
+        # A plain flag: this may run in a signal handler, where taking a lock could wait for ever.
+        self._stopped = True
 
     def close(self) -> None:
         for bus in self._buses:
