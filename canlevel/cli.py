@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["app", "run"]
 
-BAD_CALL = 2
+BAD_CALL, INTERRUPTED = 2, 130
 LISTEN_S = 15.0  # how long `tanks` listens to a live bus: three times the slowest usual period
 
 app = typer.Typer(
@@ -130,7 +130,7 @@ def decode(
         source, roster=roster, dbc=dbc or (), start=_moment(start, "--start"), bitrate=bitrate, seconds=seconds
     )
     out = sys.stdout
-    with _stopping(decoding.source):
+    with _stopping(decoding.source) as ending:
         head = {Format.TABLE: reading_head(units) + "\n", Format.CSV: csv_head(READING_KEYS), Format.JSONL: ""}[format]
         notes = _Notes(decoding)
         for readings in decoding.batches():
@@ -143,6 +143,7 @@ def decode(
                 out.write((json_lines if format is Format.JSONL else csv_lines)(readings, READING_KEYS))
             out.flush()
     notes.finish(summary=format is Format.TABLE)
+    ending.leave()
 
 
 @app.command(
@@ -180,7 +181,7 @@ def log(
         need_dates=True,
     )
     notes = _Notes(decoding)
-    with _stopping(decoding.source), _log_progress(decoding, notes) as on_batch:
+    with _stopping(decoding.source) as ending, _log_progress(decoding, notes) as on_batch:
         try:
             summary = log_source(decoding, store, on_batch=on_batch)
         finally:
@@ -192,6 +193,7 @@ def log(
     )
     print(f"{summary.frames:,} frames{speed}; {summary.readings:,} tank readings")
     print(f"{summary.added:,} new in {store}, {summary.known:,} there already")
+    ending.leave()
 
 
 @app.command(
@@ -356,9 +358,10 @@ def _readings(
         need_dates=need_dates,
     )
     notes = _Notes(decoding)
-    with _stopping(decoding.source), _progress_bar(decoding) as advance:
+    with _stopping(decoding.source) as ending, _progress_bar(decoding) as advance:
         readings = collect(decoding, lambda _: advance())
     notes.finish(summary=False)
+    ending.leave()
     if tank is not None:
         _known_tank(tank, readings)
     return select(readings, tank=tank, since=since, until=until)
@@ -425,11 +428,27 @@ class _Notes:
             print(f"note: the recorder itself lost {tally.dropped:,} frames", file=sys.stderr)
 
 
+class _Ending:
+    """How a command came to its end. A bus or a pipe ends when it is stopped; a file that is stopped was not finished."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self.stopped = False
+
+    def leave(self) -> None:
+        """Exit with 130 if a recording was not read to its end."""
+        if self.stopped and self._source.progress().total is not None:
+            print("note: stopped before the end; the same command again does the rest", file=sys.stderr)
+            raise typer.Exit(INTERRUPTED)
+
+
 @contextmanager
-def _stopping(source: Source) -> Iterator[None]:
+def _stopping(source: Source) -> Iterator[_Ending]:
     """Ctrl-C and SIGTERM end a source in order, with everything written; a second one ends the program."""
+    ending = _Ending(source)
 
     def stop(*_: Any) -> None:
+        ending.stopped = True
         source.stop()
         for name in handled:
             signal.signal(name, signal.default_int_handler)
@@ -437,7 +456,7 @@ def _stopping(source: Source) -> Iterator[None]:
     handled = [signal.SIGINT, signal.SIGTERM]
     before = {name: signal.signal(name, stop) for name in handled}
     try:
-        yield
+        yield ending
     finally:
         source.close()
         for name, handler in before.items():
@@ -549,7 +568,7 @@ def run(arguments: list[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except typer.Abort:
-        return 130
+        return INTERRUPTED
     except typer.Exit as ending:
         return ending.exit_code
     except Exception as error:

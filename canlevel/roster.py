@@ -119,7 +119,7 @@ class Roster:
         """READINGS with vessel, name, capacity_l and volume_l by this roster; n rows in, the same n rows out.
 
         capacity_l is the roster's where it tells one, else the device's. volume_l follows from level and capacity by the
-        tank's shape; without a capacity it is the device's own figure, if it sent one.
+        tank's shape; without a capacity it is the device's own figure, if it sent one. What the roster does not tell stays.
         """
         n = len(readings)
         tanks = _codes(readings, "tank")
@@ -129,36 +129,39 @@ class Roster:
         device_volume_l = column(readings, "volume_l")
         volume_l = np.empty(n)
         names: list[str | None] = []
+        told = _codes(readings, "name")
         for i, key in enumerate(keys.tolist()):
-            entry = self.entry(tanks.words[key // 256], key % 256)
-            names.append(entry.name if entry else None)
+            entry = self.entry(tanks.words[key // 256] or "", key % 256)
             rows = which == i
+            names.append(entry.name if entry else told.words[told.codes[np.argmax(rows)]])
             shape = entry.shape if entry else Shape()
             if entry is not None and entry.capacity_l is not None:
                 capacity_l[rows] = entry.capacity_l
             volume_l[rows] = shape.volume_l(level_pct[rows], capacity_l[rows])
         volume_l = np.where(np.isnan(capacity_l), device_volume_l, volume_l)
         changed = {
-            "vessel": dictionary_column(np.zeros(n, np.int64), [self.vessel]),
             "name": dictionary_column(which, names),
             "capacity_l": float_column(capacity_l),
             "volume_l": float_column(volume_l),
         }
+        if self.vessel is not None:
+            changed["vessel"] = dictionary_column(np.zeros(n, np.int64), [self.vessel])
         columns = [changed.get(name, readings.column(name)) for name in readings.schema.names]
         return pa.table(columns, schema=readings.schema)
 
 
 @dataclass(frozen=True, slots=True)
 class _Codes:
-    codes: NDArray[np.int64]
-    words: list[str]
+    codes: NDArray[np.int64]  # the last of `words` stands for null
+    words: list[str | None]
 
 
 def _codes(table: pa.Table, name: str) -> _Codes:
-    encoded = table.column(name).combine_chunks()
+    encoded = table.column(name).unify_dictionaries().combine_chunks()
     if isinstance(encoded, pa.ChunkedArray):  # what combine_chunks gives for a table without chunks
         encoded = pc.dictionary_encode(pa.array([], pa.string()))
-    return _Codes(encoded.indices.to_numpy().astype(np.int64), encoded.dictionary.to_pylist())
+    words = [*encoded.dictionary.to_pylist(), None]
+    return _Codes(encoded.indices.fill_null(len(words) - 1).to_numpy().astype(np.int64), words)
 
 
 def load_roster(path: str | Path) -> Roster:

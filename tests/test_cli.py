@@ -288,6 +288,29 @@ def test_head_closes_the_pipe_quietly(workboat: Path) -> None:
     assert (len(done.stdout.splitlines()), done.stderr) == (2, b"")
 
 
+def test_a_file_that_is_stopped_was_not_finished(tmp_path: Path) -> None:
+    """What was read is stored and the exit code tells that it is not all; the same command again does the rest."""
+    big = tmp_path / "big.log"
+    with big.open("w") as file:
+        for i in range(300_000):
+            file.write(f"({START_US // 1_000_000 + i}.000000) can0 19F21123#10D430D0070000FF\n")
+    command = [sys.executable, "-m", "canlevel", "log", str(big), "--store", str(tmp_path / "history")]
+    # The program is told to stop by its own progress: at the second batch, wherever the machine is by then.
+    script = (
+        "import os, signal, sys\nimport canlevel.pipeline as p\nreal = p.OnlineRates.add\nseen = []\n"
+        "def add(self, readings):\n    seen.append(1)\n    if len(seen) == 2:\n        os.kill(os.getpid(), signal.SIGINT)\n"
+        "    return real(self, readings)\np.OnlineRates.add = add\nfrom canlevel.__main__ import main\nmain()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, *command[3:]], capture_output=True, text=True, timeout=120)
+    assert (done.returncode, "stopped before the end" in done.stderr) == (130, True)
+    stored = len(pd.read_parquet(tmp_path / "history" / "readings"))
+    assert 0 < stored < 300_000
+    again = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert again.returncode == 0
+    assert f"{300_000 - stored:,} new" in again.stdout
+    assert len(pd.read_parquet(tmp_path / "history" / "readings")) == 300_000
+
+
 def test_a_terminal_gets_a_progress_bar_and_a_file_none(tmp_path: Path) -> None:
     big = tmp_path / "big.log"
     frame = "(1777622400.000000) can0 19F21123#10D430D0070000FF\n"

@@ -189,3 +189,10 @@ def test_an_empty_roster_is_a_roster(tmp_path: Path) -> None:
 def test_equal_fluids_of_two_protocols_are_no_duplicates(tmp_path: Path) -> None:
     text = GOOD + 'protocol = "nmea2000"\n' + GOOD + 'protocol = "j1939"\n' + GOOD
     assert len(load_roster(written(tmp_path, text)).tanks) == 3
+
+
+def test_a_roster_on_stored_readings_keeps_what_it_does_not_tell() -> None:
+    first = Roster("Workboat", (TankEntry("old name", "fresh_water", 0),)).apply(decode_tanks(frames([FRESH, FRESH])))
+    for roster, name in [(Roster(), "old name"), (Roster(None, (TankEntry("new", "fresh_water", 0),)), "new")]:
+        rows = roster.apply(first).to_pylist()
+        assert [(row["vessel"], row["name"], row["capacity_l"]) for row in rows] == [("Workboat", name, 200.0)] * 2
