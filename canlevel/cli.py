@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -131,14 +131,17 @@ def decode(
     )
     out = sys.stdout
     with _stopping(decoding.source) as ending:
-        head = {Format.TABLE: reading_head(units) + "\n", Format.CSV: csv_head(READING_KEYS), Format.JSONL: ""}[format]
+        width = _width()
+        head = {Format.TABLE: reading_head(units, width) + "\n", Format.CSV: csv_head(READING_KEYS), Format.JSONL: ""}[
+            format
+        ]
         notes = _Notes(decoding)
         for readings in decoding.batches():
             notes.tell()
             out.write(head)
             head = ""
             if format is Format.TABLE:
-                out.writelines(f"{line}\n" for line in reading_lines(readings, units))
+                out.writelines(f"{line}\n" for line in reading_lines(readings, units, width))
             else:
                 out.write((json_lines if format is Format.JSONL else csv_lines)(readings, READING_KEYS))
             out.flush()
@@ -217,13 +220,12 @@ def tanks(
     """
     from canlevel.derivation.overview import overview
     from canlevel.show.rows import TANK_KEYS
-    from canlevel.show.text import tanks_table
 
     readings = _readings(
         source, store, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, listen_s=LISTEN_S
     )
     found = overview(readings)
-    _show(found, TANK_KEYS, format, lambda: tanks_table(found, units), "no tank was heard")
+    _show(found, TANK_KEYS, format, lambda console: _print_tanks(console, found, units), "no tank was heard")
 
 
 @app.command(
@@ -266,7 +268,9 @@ def flows(
         need_dates=True,
     )
     found = derive_flows(readings)
-    _show(found, FLOW_KEYS, format, lambda: flows_table(found, units), "no fill or drain was found")
+    _show(
+        found, FLOW_KEYS, format, lambda console: console.print(flows_table(found, units)), "no fill or drain was found"
+    )
 
 
 @app.command(
@@ -280,7 +284,7 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
     from canlevel.derivation.flows import derive_flows
     from canlevel.derivation.overview import overview
     from canlevel.pipeline import log_source, open_decoding
-    from canlevel.show.text import flows_table, level_picture, tanks_table
+    from canlevel.show.text import flows_table, level_picture
 
     console = _console()
     folder = Path(tempfile.mkdtemp(prefix="canlevel-demo-"))
@@ -296,10 +300,11 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
         readings = summary.store.scan()
         console.rule(title, style="dim")
         console.print(f"{summary.frames:,} frames held {summary.readings:,} tank readings.\n", highlight=False)
-        console.print(tanks_table(overview(readings), units))
+        _print_tanks(console, overview(readings), units)
+        print()
         for line in level_picture(readings, console.width):
             console.print(line, highlight=False, markup=False, no_wrap=True)
-        console.print("\nFills and drains:")
+        console.print("\nFills and drains:\n")
         console.print(flows_table(derive_flows(readings), units))
     console.rule(style="dim")
     print("The histories are Parquet. Open one in a notebook:\n")
@@ -375,7 +380,9 @@ def _known_tank(tank: str, readings: pa.Table) -> None:
         )
 
 
-def _show(found: pa.Table, keys: tuple[str, ...], format: Format, table: Any, nothing: str) -> None:
+def _show(
+    found: pa.Table, keys: tuple[str, ...], format: Format, show_table: Callable[[Console], None], nothing: str
+) -> None:
     from canlevel.show.rows import csv_head, csv_lines, json_lines
 
     if format is Format.JSONL:
@@ -383,16 +390,33 @@ def _show(found: pa.Table, keys: tuple[str, ...], format: Format, table: Any, no
     elif format is Format.CSV:
         sys.stdout.write(csv_head(keys) + csv_lines(found, keys))
     elif len(found):
-        _console().print(table())
+        show_table(_console())
     if not len(found):
         print(nothing, file=sys.stderr)
+
+
+def _print_tanks(console: Console, tanks: pa.Table, units: VolumeUnit) -> None:
+    from canlevel.show.text import tanks_lines, tanks_table
+
+    table = tanks_table(tanks, units)
+    natural = console.measure(table, options=console.options.update(width=1000)).maximum
+    if natural <= console.width:
+        console.print(table)
+    else:
+        print("\n".join(tanks_lines(tanks, units)))
+
+
+def _width() -> int:
+    """Columns to write in. Into a file or a pipe a table is as wide as it needs to be."""
+    import shutil
+
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else 160
 
 
 def _console() -> Console:
     from rich.console import Console
 
-    # Into a file or a pipe a table is as wide as it needs to be.
-    return Console(width=None if sys.stdout.isatty() else 160)
+    return Console(width=_width())
 
 
 class _Notes:

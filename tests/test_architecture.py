@@ -129,6 +129,7 @@ def test_every_package_is_installed() -> None:
     folders = {"canlevel", *(f"canlevel.{p.parent.name}" for p in PACKAGE.glob("*/__init__.py"))}
     assert listed == folders | {"canlevel.dbc", "canlevel.captures"}
     assert project["project"]["version"] == canlevel.__version__
+    assert (PACKAGE / "py.typed").is_file()
 
 
 def test_the_demo_captures_are_what_the_generator_writes() -> None:

@@ -129,7 +129,7 @@ class _Clock:
         self._start_us = start_us
         self._need_dates = need_dates
 
-    def settle(self, block: Block, name: str, tally: Tally, text_at: Callable[[int], str | None]) -> NDArray[np.int64]:
+    def settle(self, block: Block, place_at: Callable[[int], Place], tally: Tally) -> NDArray[np.int64]:
         """(n,) microseconds since 1970 UTC, UNKNOWN_TIME_US where the date is not known (or CaptureError, if needed)."""
         time_us = block.time_us
         # Comparing with the earliest date finds both kinds: UNKNOWN_TIME_US is the smallest integer of all.
@@ -154,9 +154,9 @@ class _Clock:
             next_step = GIVE_START
         if self._need_dates:
             what += "; readings need date and time of day"
-            raise CaptureError(what, where=Place(name, line, text_at(line)), next_step=next_step)
+            raise CaptureError(what, where=place_at(line), next_step=next_step)
         tally.undated += int(undated.sum())
-        tally.note(f"{Place(name, line)}: {what}, so the time stays empty. Next: {next_step}")
+        tally.note(f"{place_at(line)}: {what}, so the time stays empty. Next: {next_step}")
         time_us[undated] = UNKNOWN_TIME_US
         return time_us
 
@@ -253,7 +253,7 @@ class _File:
         try:
             for block, channels in self._text(opened) if opened.kind == Kind.TEXT else self._messages(opened):
                 frames += len(block.line)
-                time_us = self._clock.settle(block, self.name, self._tally, self._text_at)
+                time_us = self._clock.settle(block, self._place_at, self._tally)
                 key_us = np.maximum.accumulate(np.maximum(time_us, self._latest_us))
                 self._latest_us = int(key_us[-1])
                 yield _Counted(frames_table(block, channels, time_column(time_us)), key_us)
@@ -297,15 +297,16 @@ class _File:
             tally.frames += len(block.line)
             yield block, channels.words
 
-    def _text_at(self, line: int) -> str | None:
-        """The text of a line, for an error message; only text recordings have one."""
-        if self.opened is None or self.opened.kind != Kind.TEXT or self.opened.packing:
-            return None
-        with self._path.open("rb") as file:
-            for number, text in enumerate(file, 1):
-                if number == line:
-                    return text[:200].decode("utf-8", "replace")
-        return None
+    def _place_at(self, line: int) -> Place:
+        """Where a line, or a frame of what is no text, stands; with its text, where that is quickly found."""
+        if self.opened is None or self.opened.kind != Kind.TEXT:
+            return Place(self.name, line, unit="frame")
+        if not self.opened.packing and self._path.is_file():
+            with self._path.open("rb") as file:
+                for number, text in enumerate(file, 1):
+                    if number == line:
+                        return Place(self.name, line, text[:200].decode("utf-8", "replace"))
+        return Place(self.name, line)
 
 
 class _Files:
@@ -431,7 +432,7 @@ class _Pipe:
 
     def _settled(self, text: _TextRecording, block: Block | None, name: str) -> Iterator[pa.Table]:
         if block is not None:
-            time_us = self._clock.settle(block, name, self.tally, lambda _: None)
+            time_us = self._clock.settle(block, partial(Place, name), self.tally)
             yield frames_table(block, text.reader.channels, time_column(time_us))
 
     def _pieces(self, stream: IO[bytes]) -> Iterator[bytes]:

@@ -17,7 +17,15 @@ from canlevel.units import VolumeUnit
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["flows_table", "level_picture", "reading_head", "reading_lines", "span_text", "tanks_table"]
+__all__ = [
+    "flows_table",
+    "level_picture",
+    "reading_head",
+    "reading_lines",
+    "span_text",
+    "tanks_lines",
+    "tanks_table",
+]
 
 BLOCKS = " ▁▂▃▄▅▆▇█"
 NOTHING = "–"
@@ -29,7 +37,9 @@ STATUS_WORDS = {
     "over_range": "over range",
     "malformed": "malformed",
 }
-_READING = "{:<23}  {:<24} {:>8} {:>11} {:>9}  {:<14} {:>4}  {:<6} {}"
+_WIDE = "{time:<23}  {tank:<24} {level:>8} {volume:>11} {capacity:>9}  {status:<14} {source:>4}  {channel:<6} {name}"
+_NARROW = "{clock:<12}  {tank:<23} {level:>8} {volume:>10}  {source:>4}  {status}"
+WIDE_COLUMNS = 112
 
 
 def number(value: float | None, *, unit: VolumeUnit | None = None, signed: bool = False) -> str:
@@ -43,14 +53,14 @@ def number(value: float | None, *, unit: VolumeUnit | None = None, signed: bool 
 
 
 def rate(value: float | None, low: float | None, high: float | None, unit: VolumeUnit) -> str:
-    """A rate with its 95 % interval: "+14.0 (13.8 to 14.2)", or only the interval where no more is known."""
+    """A rate with its 95 % interval: "+14.0 (+13.8 to +14.2)"; "±0.11" where no more is known than that."""
     limits = [number(limit, unit=unit, signed=True) for limit in (low, high)]
     if value is None:
         return NOTHING
     if low is None and high is None:
         return number(value, unit=unit, signed=True)
-    if value == 0 and low is not None and high is not None:
-        return f"{limits[0]} to {limits[1]}"
+    if value == 0 and low is not None and high is not None and low == -high:
+        return f"±{number(high, unit=unit)}"
     return f"{number(value, unit=unit, signed=True)} ({limits[0]} to {limits[1]})"
 
 
@@ -60,48 +70,57 @@ def moment(value: datetime | None) -> str:
 
 
 def span_text(seconds: float) -> str:
-    """A length of time as people say it: "4.2 s", "3 min 20 s", "2 h 05 min"."""
-    if seconds < 60:
-        return f"{seconds:.1f} s"
+    """A length of time in hours, minutes and seconds: "0:03:20"."""
     minutes, rest = divmod(round(seconds), 60)
-    if minutes < 60:
-        return f"{minutes} min {rest:02d} s"
-    return f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
 
 
-def reading_head(unit: VolumeUnit) -> str:
+def reading_head(unit: VolumeUnit, width: int) -> str:
     """The head over reading_lines."""
-    return _READING.format(
-        "time (UTC)", "tank", "level %", f"volume {unit.symbol}", "capacity", "status", "from", "bus", "name"
-    ).rstrip()
+    return (_WIDE if width >= WIDE_COLUMNS else _NARROW).format(
+        time="time (UTC)",
+        clock="UTC",
+        tank="tank",
+        level="level %",
+        volume=f"volume {unit.symbol}",
+        capacity="capacity",
+        status="status",
+        source="from",
+        channel="bus",
+        name="name",
+    )
 
 
-def reading_lines(readings: pa.Table, unit: VolumeUnit) -> Iterable[str]:
-    """One line for each of n READINGS."""
+def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
+    """One line for each of n READINGS; on a narrow terminal without date, capacity, bus and name."""
     names = ("tank", "level_pct", "volume_l", "capacity_l", "status", "source_address", "channel", "name")
+    form = (_WIDE if width >= WIDE_COLUMNS else _NARROW).format
     times = time_texts(readings, "time")
     for at, *values in zip(times, *(readings.column(name).to_pylist() for name in names), strict=True):
         tank, level, volume, capacity, status, source, channel, name = values
-        yield _READING.format(
-            at[:-4].replace("T", " ") if at else NOTHING,
-            tank,
-            NOTHING if level is None else f"{level:.2f}",
-            number(volume, unit=unit),
-            number(capacity, unit=unit),
-            STATUS_WORDS[status],
-            source,
-            printable(channel or NOTHING),
-            printable(name or ""),
+        time = at[:-4].replace("T", " ") if at else NOTHING
+        yield form(
+            time=time,
+            clock=time[11:] or NOTHING,
+            tank=tank,
+            level=NOTHING if level is None else f"{level:.2f}",
+            volume=number(volume, unit=unit),
+            capacity=number(capacity, unit=unit),
+            status=STATUS_WORDS[status],
+            source=source,
+            channel=printable(channel or NOTHING),
+            name=printable(name or ""),
         ).rstrip()
 
 
-def _table(columns: Sequence[tuple[str, str]]) -> Table:
+def _table(columns: Sequence[tuple[str, str]], folding: str = "") -> Table:
+    """A plain table; only the column `folding` may wrap."""
     from rich import box
     from rich.table import Table
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for head, side in columns:
-        table.add_column(head, justify="right" if side == "right" else "left", overflow="fold")
+        table.add_column(head, justify="right" if side == "right" else "left", overflow="fold", no_wrap=head != folding)
     return table
 
 
@@ -141,7 +160,7 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
             rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit),
             status,
             moment(row["last_heard"]),
-            NOTHING if row["period_s"] is None else span_text(row["period_s"]),
+            NOTHING if row["period_s"] is None else f"{row['period_s']:.1f} s",
             f"{row['readings']:,}",
         ]
         if vessels:
@@ -150,30 +169,55 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
     return table
 
 
+def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
+    """OVERVIEW for people whose terminal is too narrow for the table: two lines for each tank and source."""
+    for row in tanks.to_pylist():
+        known = "" if row["level_pct"] is None else f"{row['level_pct']:.1f} %"
+        litres = "" if row["volume_l"] is None else f"{number(row['volume_l'], unit=unit)}"
+        of = "" if row["capacity_l"] is None else f" of {number(row['capacity_l'], unit=unit)}"
+        volume = f"{litres}{of} {unit.symbol}" if litres or of else ""
+        yield f"{row['tank']:<23} {known:>8}  {volume:<17} {STATUS_WORDS[row['status']]}".rstrip()
+        flow = rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit)
+        told = [
+            printable(row["name"] or "", 24),
+            f"from {row['source_address']}",
+            f"{flow} {unit.symbol}/min" if flow != NOTHING else "",
+            f"last heard {moment(row['last_heard'])[5:]}" if row["last_heard"] else "",
+            f"every {row['period_s']:.1f} s" if row["period_s"] is not None else "",
+        ]
+        yield "  " + ", ".join(part for part in told if part)
+
+
 def flows_table(flows: pa.Table, unit: VolumeUnit) -> Table:
-    """FLOWS for people."""
+    """FLOWS for people, day by day."""
     rows = flows.to_pylist()
     table = _table(
         [
-            ("start (UTC)", "left"),
+            ("start", "left"),
             ("lasts", "right"),
             ("tank", "left"),
             ("kind", "left"),
             ("level %", "right"),
             (unit.symbol, "right"),
             (f"{unit.symbol}/min", "right"),
-        ]
+        ],
+        folding="tank",
     )
+    day = ""
     for row in rows:
+        start = moment(row["start"])
+        if start[:10] != day:
+            day = start[:10]
+            table.add_row(*_plain([day, "", "UTC"]), style="bold")
         in_litres = row["rate_l_per_min"] is not None
         table.add_row(
             *_plain(
                 [
-                    moment(row["start"]),
+                    start[11:],
                     span_text((row["end"] - row["start"]).total_seconds()),
                     printable(row["name"] or row["tank"]),
                     row["kind"],
-                    f"{row['start_level_pct']:.1f} → {row['end_level_pct']:.1f}",
+                    f"{row['start_level_pct']:.0f} → {row['end_level_pct']:.0f}",
                     number(row["volume_l"], unit=unit),
                     rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit)
                     if in_litres
