@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["GIVE_START", "Progress", "Source", "is_live", "open_source"]
 
 CHUNK = 4 * 1024 * 1024
+FIRST_LOOK = 64 * 1024
 LONGEST_LINE = 1024 * 1024  # a line longer than this is no frame; it is dropped as it arrives, not kept in memory
 POLL_S = 0.05
 STANDARD_INPUT = "standard input"
@@ -247,11 +248,14 @@ class _File:
         self._latest_us = UNKNOWN_TIME_US
         self.read_bytes = 0
 
-    def batches(self) -> Iterator[_Counted]:
+    def batches(self, chunk: int | None = None) -> Iterator[_Counted]:
+        """Frames of the whole file; `chunk` bytes of a text at a time."""
         opened = self.opened = open_recording(self._path, self.name)
         frames = 0
         try:
-            for block, channels in self._text(opened) if opened.kind == Kind.TEXT else self._messages(opened):
+            for block, channels in (
+                self._text(opened, chunk or CHUNK) if opened.kind == Kind.TEXT else self._messages(opened)
+            ):
                 frames += len(block.line)
                 time_us = self._clock.settle(block, self._place_at, self._tally)
                 key_us = np.maximum.accumulate(np.maximum(time_us, self._latest_us))
@@ -267,11 +271,11 @@ class _File:
                 next_step="check that it is a recording: candump text, ASC, BLF, TRC, CSV, MF4 or SQLite, also compressed",
             )
 
-    def _text(self, opened: Opened) -> Iterator[tuple[Block, list[str | None]]]:
+    def _text(self, opened: Opened, chunk: int) -> Iterator[tuple[Block, list[str | None]]]:
         text = _TextRecording(self.name, self._tally)
         while True:
             try:
-                piece = opened.stream.read(CHUNK)
+                piece = opened.stream.read(chunk)
             except DECOMPRESSION_ERRORS as error:
                 self._tally.note(f"{self.name}: the rest cannot be unpacked ({error}); what came before it was read")
                 piece = b""
@@ -393,7 +397,7 @@ class _Files:
 
 def _first_time_us(path: Path, clock: _Clock) -> int:
     """Time of the first frame of a recording, by which several are ordered."""
-    batches = _File(path, clock, Tally()).batches()
+    batches = _File(path, clock, Tally()).batches(FIRST_LOOK)
     first = next(batches, None)
     cast(Any, batches).close()
     return UNKNOWN_TIME_US if first is None else int(first.key_us[0])
