@@ -8,10 +8,15 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pytest
+from hypothesis import settings
 
 from canlevel.capture.candump import Block, frames_table
 from canlevel.cli import run
 from canlevel.tables import EXTENDED, time_column
+
+# No test asserts how long something takes, so hypothesis shall not either.
+settings.register_profile("canlevel", deadline=None, print_blob=True)
+settings.load_profile("canlevel")
 
 START_US = 1_777_622_400_000_000  # 2026-05-01T08:00:00Z
 

@@ -108,7 +108,7 @@ DIRT = st.sampled_from(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.lists(st.one_of(LINE, LINE, LINE, DIRT), max_size=60), st.booleans(), st.integers(1, 30))
 def test_columns_equal_the_slow_reader_on_dirty_logs(lines: list[str], last_newline: bool, repeat: int) -> None:
     """Repeating the lines makes rectangles that are read by columns; few lines take the other way. Both must agree."""
@@ -121,7 +121,7 @@ def test_columns_equal_the_slow_reader_on_dirty_logs(lines: list[str], last_newl
     assert (reader.first_skipped[0] if reader.first_skipped else None) == (skipped[0] if skipped else None)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.one_of(LINE, DIRT), min_size=1, max_size=40),
     st.lists(st.integers(1, 400), min_size=1, max_size=20),

@@ -76,7 +76,7 @@ MOMENTS = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     MOMENTS, st.lists(st.tuples(st.integers(0, 60), st.integers(1, 60), st.sampled_from(["can0", "vcan7"])), max_size=5)
 )
