@@ -15,17 +15,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, Any, cast
 
 import pyarrow as pa
 
 from canlevel.capture.lines import dropped_frames, parse_line
 from canlevel.errors import CaptureError, Place
 
-__all__ = ["DECOMPRESSION_ERRORS", "Kind", "Opened", "kind_of_stream", "open_recording", "unpacked"]
+__all__ = ["Kind", "Opened", "kind_of_stream", "open_recording", "unpacked"]
 
 SNIFFED = 64 * 1024
-DECOMPRESSION_ERRORS = (EOFError, zlib.error, lzma.LZMAError, OSError, pa.ArrowInvalid)
+PIECE = 64 * 1024
+BUFFER = 1024 * 1024
 
 
 class Kind(StrEnum):
@@ -40,12 +41,51 @@ class Kind(StrEnum):
     SQLITE = "SQLite"
 
 
+class _Unpacked(io.RawIOBase):
+    """The unpacked bytes of a compressed stream up to where it breaks off; `fault` then says why.
+
+    A recorder that lost its power leaves such files, and all that can be unpacked counts. Reading goes in small pieces,
+    because a decompressor that fails in the middle of a large one keeps what it had to itself.
+    """
+
+    def __init__(self, inner: IO[bytes]) -> None:
+        self._inner = inner
+        self._read = getattr(inner, "read1", inner.read)
+        self.fault: Exception | None = None
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        if self.fault is not None:
+            return 0
+        try:
+            data = self._read(min(len(buffer), PIECE))
+        except (EOFError, zlib.error, lzma.LZMAError, OSError, pa.ArrowInvalid) as error:
+            self.fault = error
+            return 0
+        buffer[: len(data)] = data
+        return len(data)
+
+    def close(self) -> None:
+        self._inner.close()
+        super().close()
+
+
+def _gzip(raw: IO[bytes]) -> IO[bytes]:
+    return cast(IO[bytes], gzip.GzipFile(fileobj=raw))
+
+
 def _zstd(raw: IO[bytes]) -> IO[bytes]:
     return cast(IO[bytes], pa.CompressedInputStream(pa.PythonFile(raw, mode="r"), "zstd"))
 
 
 def _xz(raw: IO[bytes]) -> IO[bytes]:
     return lzma.open(raw)
+
+
+def _bzip2(raw: IO[bytes]) -> IO[bytes]:
+    return bz2.open(raw)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +97,10 @@ class _Packing:
 
 
 _PACKINGS = (
-    _Packing("gzip", b"\x1f\x8b", (".gz",), lambda raw: cast(IO[bytes], gzip.GzipFile(fileobj=raw))),
+    _Packing("gzip", b"\x1f\x8b", (".gz",), _gzip),
     _Packing("zstd", b"\x28\xb5\x2f\xfd", (".zst", ".zstd"), _zstd),
     _Packing("xz", b"\xfd7zXZ\x00", (".xz",), _xz),
-    _Packing("bzip2", b"BZh", (".bz2",), lambda raw: cast(IO[bytes], bz2.BZ2File(raw))),
+    _Packing("bzip2", b"BZh", (".bz2",), _bzip2),
 )
 
 _MAGIC = {b"LOGG": Kind.BLF, b"SQLite format 3\x00": Kind.SQLITE, b"MDF ": Kind.MF4, b"UnFinMF ": Kind.MF4}
@@ -83,7 +123,8 @@ _TEXT_SIGNS = {
 class Opened:
     """A recording ready to be read: its kind, and its unpacked bytes from the start.
 
-    size: bytes of the file as it lies on the disk. position(): how many of them have been read.
+    size: bytes of the file as it lies on the disk. position(): how many of them have been read. fault(): why a compressed
+    recording broke off, once that point has been read.
     """
 
     name: str
@@ -97,9 +138,17 @@ class Opened:
     def position(self) -> int:
         return self.raw.tell() if not self.raw.closed else self.size
 
+    def fault(self) -> Exception | None:
+        return _fault(self.stream)
+
     def close(self) -> None:
         self.stream.close()
         self.raw.close()
+
+
+def _fault(stream: IO[bytes]) -> Exception | None:
+    inner = getattr(stream, "raw", None)
+    return inner.fault if isinstance(inner, _Unpacked) else None
 
 
 def open_recording(path: Path, name: str | None = None) -> Opened:
@@ -108,9 +157,9 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
     Raises CaptureError for a file that is missing, a folder, empty, unreadable, or not a recording.
     """
     name = name or str(path)
-    if path.is_dir():
-        raise CaptureError("is a folder, not a recording", where=Place(name), next_step="name the files in it")
     try:
+        if path.is_dir():
+            raise CaptureError("is a folder, not a recording", where=Place(name), next_step="name the files in it")
         size = path.stat().st_size
         raw = path.open("rb")
     except FileNotFoundError:
@@ -119,16 +168,16 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
             where=Place(name),
             next_step="check the path; a live bus is written INTERFACE:CHANNEL, for example socketcan:can0",
         ) from None
-    except OSError as error:
-        raise CaptureError(f"cannot be opened ({error.strerror})", where=Place(name)) from error
+    except (OSError, ValueError) as error:
+        raise CaptureError(f"cannot be opened ({getattr(error, 'strerror', error)})", where=Place(name)) from error
     try:
         if size == 0:
             raise CaptureError("is empty", where=Place(name), next_step="record again, or name another file")
         stream, packing, ending = unpacked(raw, name)
-        try:
-            head = stream.read(SNIFFED)
-        except DECOMPRESSION_ERRORS as error:
-            raise CaptureError(f"is not whole {packing} data ({error})", where=Place(name)) from error
+        head = stream.read(SNIFFED)
+        fault = _fault(stream)
+        if not head and fault is not None:
+            raise CaptureError(f"is not whole {packing} data ({fault})", where=Place(name)) from fault
         if not head:
             raise CaptureError("holds nothing once unpacked", where=Place(name))
         kind = _kind(head, ending, name)
@@ -137,6 +186,9 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
         raw.close()
         raw = path.open("rb")
         stream, packing, _ = unpacked(raw, name)
+    except OSError as error:
+        raw.close()
+        raise CaptureError(f"cannot be read ({error.strerror})", where=Place(name)) from error
     except BaseException:
         raw.close()
         raise
@@ -152,7 +204,7 @@ def unpacked(raw: IO[bytes], name: str) -> tuple[IO[bytes], str | None, str]:
     for packing in _PACKINGS:
         if magic.startswith(packing.magic):
             inner = suffixes[-2] if last in packing.endings and len(suffixes) > 1 else last
-            return packing.open(raw), packing.name, inner
+            return io.BufferedReader(_Unpacked(packing.open(raw)), BUFFER), packing.name, inner
     for packing in _PACKINGS:
         if last in packing.endings:
             raise CaptureError(
@@ -182,7 +234,19 @@ def kind_of_stream(head: bytes) -> Kind | None:
     return None if packed or binary or other_text else Kind.TEXT
 
 
+# What people send that holds a recording but is none: (bytes, where they stand, what it is, what to do).
+_WRAPPINGS = (
+    (b"PK\x03\x04", 0, "a zip archive", "unpack it first"),
+    (b"ustar", 257, "a tar archive", "unpack it first"),
+    (b"\xff\xfe", 0, "UTF-16 text", "save it as UTF-8"),
+    (b"\xfe\xff", 0, "UTF-16 text", "save it as UTF-8"),
+)
+
+
 def _kind(head: bytes, ending: str, name: str) -> Kind:
+    for magic, at, what, next_step in _WRAPPINGS:
+        if head[at:].startswith(magic):
+            raise CaptureError(f"is {what}, not a recording", where=Place(name), next_step=next_step)
     for magic, kind in _MAGIC.items():
         if head.startswith(magic):
             return kind

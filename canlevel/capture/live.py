@@ -41,7 +41,7 @@ _NO_CONTROLLER = frozenset({"virtual", "udp_multicast", "socketcand"})
 _DEFAULTS: dict[str, dict[str, Any]] = {"slcan": {"timeout": 0.1}}
 _PACKAGES = {
     "slcan": "pip install pyserial",
-    "gs_usb": "pip install 'canlevel[gs-usb]'",
+    "gs_usb": "pip install gs-usb",
     "udp_multicast": "pip install msgpack",
 }
 

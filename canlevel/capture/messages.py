@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import gc
 import io
+import re
 import shutil
 import sqlite3
 import struct
@@ -84,7 +85,7 @@ def read_messages(
             raise CaptureError(
                 f"{opened.kind} recordings need the package asammdf",
                 where=Place(opened.name),
-                next_step="pip install 'canlevel[mf4]'",
+                next_step="pip install asammdf",
             ) from error
         except CaptureError:
             raise
@@ -156,42 +157,78 @@ class _Lines:
     """The lines of a text recording for python-can's readers, counted, and never longer than memory likes."""
 
     def __init__(self, stream: IO[bytes]) -> None:
-        self._text = io.TextIOWrapper(_readable(stream), encoding="utf-8", errors="replace")
+        self._text = io.TextIOWrapper(stream, encoding="utf-8-sig", errors="replace")
+        self._pushed_back = False
         self.number = 0
+        self.last = ""
 
     def __iter__(self) -> _Lines:
         return self
 
     def __next__(self) -> str:
+        if self._pushed_back:
+            self._pushed_back = False
+            return self.last
         line = self._text.readline(LONGEST_LINE)
         if not line:
             raise StopIteration
         self.number += 1
+        self.last = line
         return line
+
+    def push_back(self) -> None:
+        """Give the last line out once more."""
+        self._pushed_back = True
 
     def close(self) -> None:
         self._text.close()
 
 
-# python-can's text readers stop at the first line they cannot read. These go on after it and count it.
+# python-can's text readers stop at the first line they cannot read, or pass over it in silence. These go on and count it.
+_ASC_OTHER = re.compile(
+    r"\s*(//|$|date\s|base\s|(no\s+)?internal\s+events|begin\s+trigger|end\s+trigger|previous log|\d+\.\d+\s)",
+    re.IGNORECASE,
+)
+_ASC_STAMPED = re.compile(r"\s*\d+\.\d+\s")
+
+
 class _AscReader(can.ASCReader):
     def __init__(self, lines: _Lines, on_skipped: Callable[[int, str], None]) -> None:
-        super().__init__(cast(Any, lines), relative_timestamp=False)
+        super().__init__(cast(Any, self._watched(lines)), relative_timestamp=False)
         self._lines, self._on_skipped = lines, on_skipped
 
+    def _watched(self, lines: _Lines) -> Generator[str, None, None]:
+        for line in lines:
+            if not _ASC_OTHER.match(line):
+                self._on_skipped(lines.number, line)
+            yield line
+
+    def stop(self) -> None:
+        self._lines.close()
+
+    def _extract_header(self) -> None:
+        super()._extract_header()
+        if self.timestamps_format == "relative":
+            # Each time then counts from the event before it, and events that are no frames are not all known.
+            raise ValueError("its times count from line to line; export it with absolute time stamps")
+        if _ASC_STAMPED.match(self._lines.last):
+            self._lines.push_back()  # python-can takes a first frame without "internal events" before it for a header
+
     def _process_classic_can_frame(self, line: str, msg_kwargs: dict[str, Any]) -> can.Message:
-        try:
-            return super()._process_classic_can_frame(line, msg_kwargs)
-        except (ValueError, IndexError):
-            self._on_skipped(self._lines.number, line)
-            return cast(can.Message, None)  # the reader leaves out what is None
+        return self._whole(super()._process_classic_can_frame, line, msg_kwargs)
 
     def _process_fd_can_frame(self, line: str, msg_kwargs: dict[str, Any]) -> can.Message:
+        return self._whole(super()._process_fd_can_frame, line, msg_kwargs)
+
+    def _whole(self, read: Callable[..., can.Message], line: str, msg_kwargs: dict[str, Any]) -> can.Message:
         try:
-            return super()._process_fd_can_frame(line, msg_kwargs)
+            message = read(line, msg_kwargs)
+            if message.is_remote_frame or message.is_error_frame or message.dlc == len(message.data):
+                return message
         except (ValueError, IndexError):
-            self._on_skipped(self._lines.number, line)
-            return cast(can.Message, None)
+            pass
+        self._on_skipped(self._lines.number, self._lines.last)
+        return cast(can.Message, None)  # the reader leaves out what is None
 
 
 class _TrcReader(can.TRCReader):
@@ -200,11 +237,18 @@ class _TrcReader(can.TRCReader):
         self._lines, self._on_skipped = lines, on_skipped
 
     def _parse_line(self, line: str) -> can.Message | None:
+        message = None
         try:
-            return self._parse_cols(tuple(line.split(maxsplit=self._num_columns)))
+            message = self._parse_cols(tuple(line.split(maxsplit=self._num_columns)))
+            # A numbered line of another kind is an event; anything else is no line of such a file.
+            fits = message is not None or line.lstrip()[:1].isdigit()
+            if message is not None and not message.is_remote_frame and message.dlc != len(message.data):
+                message, fits = None, False
         except (ValueError, IndexError, KeyError):
+            fits = False
+        if not fits and line.strip():
             self._on_skipped(self._lines.number, line)
-            return None
+        return message
 
 
 class _CsvReader(can.CSVReader):
@@ -266,24 +310,6 @@ class _SqliteReader(can.SqliteReader):
 
 
 _TEXT_READERS: dict[Kind, Callable[..., Any]] = {Kind.ASC: _AscReader, Kind.TRC: _TrcReader, Kind.CSV: _CsvReader}
-
-
-def _readable(stream: IO[bytes]) -> IO[bytes]:
-    """A stream that text wrappers accept: pyarrow's decompressed streams lack a few of their methods."""
-    return stream if isinstance(stream, io.BufferedIOBase) else io.BufferedReader(cast(Any, _Raw(stream)))
-
-
-class _Raw(io.RawIOBase):
-    def __init__(self, stream: IO[bytes]) -> None:
-        self._stream = stream
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        data = self._stream.read(len(buffer))
-        buffer[: len(data)] = data
-        return len(data)
 
 
 def _unreadable(opened: Opened, error: Exception) -> CaptureError:

@@ -6,9 +6,11 @@ from a recording and from a bus, and a Tally of what was counted on the way.
 
 from __future__ import annotations
 
+import codecs
 import io
 import os
 import select
+import stat
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -23,7 +25,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.capture.candump import Block, TextReader, frames_table
-from canlevel.capture.files import DECOMPRESSION_ERRORS, Kind, Opened, kind_of_stream, open_recording
+from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place
 from canlevel.tables import UNKNOWN_TIME_US, time_column, timestamp_us
@@ -41,6 +43,8 @@ STANDARD_INPUT = "standard input"
 # A stamp before this does not tell the date: it counts from the start of the recording or of the recorder's clock.
 EARLIEST_DATE_US = timestamp_us(datetime(1990, 1, 1))
 GIVE_START = "give the start, for example --start 2026-05-01T08:00Z, or record again with absolute times (candump -l)"
+# Times of which more than this part fall are differences, not times that count from zero.
+MOST_FALLING, FEWEST_FALLS = 0.25, 3
 MARK_TIME = "record again with time stamps (candump -l, or candump -t a)"
 
 
@@ -97,11 +101,28 @@ def open_source(
         raise CaptureError("live buses and recordings cannot be read in one call", next_step="use two calls")
     if live:
         return _Buses(live, bitrate=bitrate, seconds=seconds)
-    if "-" in map(str, words):
+    pipes = [word for word in words if str(word) == "-" or _is_pipe(Path(word))]
+    if pipes:
         if len(words) > 1:
-            raise CaptureError("standard input cannot be read together with files", next_step="use two calls")
-        return _Pipe(clock, seconds=seconds)
+            raise CaptureError("a pipe cannot be read together with other sources", next_step="use two calls")
+        return _Pipe(None if str(words[0]) == "-" else Path(words[0]), clock, seconds=seconds)
     return _Files([Path(word) for word in words], clock)
+
+
+def _exists(path: Path) -> bool:
+    try:
+        return path.exists()
+    except (OSError, ValueError):  # a folder on the way may not be looked into
+        return False
+
+
+def _is_pipe(path: Path) -> bool:
+    """Whether a path is a named pipe or a terminal, which can be read only once and from the start: <(zcat boat.log.gz)."""
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return False
+    return stat.S_ISFIFO(mode) or stat.S_ISCHR(mode)
 
 
 def is_live(word: str | Path) -> bool:
@@ -110,7 +131,9 @@ def is_live(word: str | Path) -> bool:
 
 
 def _live_address(word: str | Path) -> BusAddress | None:
-    if isinstance(word, Path) or ":" not in word or Path(word).exists():
+    if isinstance(word, Path) or ":" not in word:
+        return None
+    if _exists(Path(word)):
         return None
     head = word.partition(":")[0]
     # "C:\boat.log" and "./a:b.log" are paths; an interface is a plain word of more than one letter.
@@ -141,6 +164,13 @@ class _Clock:
         time_us = time_us.copy()
         if self._start_us is not None:
             counted = undated & ~unmarked
+            falls = np.diff(time_us[counted]) < 0
+            if len(falls) >= FEWEST_FALLS and falls.mean() > MOST_FALLING:
+                raise CaptureError(
+                    "its times fall as often as they rise: they look like the time since the frame before (candump -t d)",
+                    where=place_at(int(block.line[int(np.argmax(counted))])),
+                    next_step=MARK_TIME,
+                )
             time_us[counted] += self._start_us
             undated = unmarked
             if not undated.any():
@@ -176,6 +206,7 @@ class _TextRecording:
         cut = len(piece) if last else piece.rfind(b"\n") + 1
         if not cut and not last:
             self._keep(piece)
+            self._count(0)
             return None
         data = (self._rest + piece[:cut]) if self._rest else piece[:cut]
         self._rest = b""
@@ -183,12 +214,12 @@ class _TextRecording:
             # The end of a line whose beginning was already dropped and counted.
             _, _, data = data.partition(b"\n")
             self._too_long = False
+        if not self.reader.lines:
+            data = data.removeprefix(codecs.BOM_UTF8)
+        block = self.reader.read(data) if data else None
         self._keep(piece[cut:])
-        if not data:
-            return None
-        block = self.reader.read(data)
-        self._count(block)
-        return block if len(block.line) else None
+        self._count(0 if block is None else len(block.line))
+        return block if block is not None and len(block.line) else None
 
     def _keep(self, rest: bytes) -> None:
         if self._too_long:
@@ -198,9 +229,9 @@ class _TextRecording:
             self.reader.skip(self._rest[:1024])
             self._rest, self._too_long = b"", True
 
-    def _count(self, block: Block) -> None:
+    def _count(self, frames: int) -> None:
         reader, tally = self.reader, self.tally
-        tally.frames += len(block.line)
+        tally.frames += frames
         tally.skipped += reader.skipped
         tally.dropped += reader.dropped
         if reader.first_skipped is not None and tally.first_skipped is None:
@@ -261,12 +292,19 @@ class _File:
                 key_us = np.maximum.accumulate(np.maximum(time_us, self._latest_us))
                 self._latest_us = int(key_us[-1])
                 yield _Counted(frames_table(block, channels, time_column(time_us)), key_us)
+            fault = opened.fault()
         finally:
             self.read_bytes = opened.size
             opened.close()
+        if fault is not None and frames:
+            self._tally.note(
+                f"{self.name}: its {opened.packing} data is cut short or damaged ({fault}); "
+                f"the {frames:,} frames before that point were read"
+            )
         if not frames:
+            broken = f", and its {opened.packing} data is cut short or damaged ({fault})" if fault is not None else ""
             raise CaptureError(
-                f"holds no CAN frame that can be read as {opened.kind}",
+                f"holds no CAN frame that can be read as {opened.kind}{broken}",
                 where=Place(self.name),
                 next_step="check that it is a recording: candump text, ASC, BLF, TRC, CSV, MF4 or SQLite, also compressed",
             )
@@ -274,11 +312,7 @@ class _File:
     def _text(self, opened: Opened, chunk: int) -> Iterator[tuple[Block, list[str | None]]]:
         text = _TextRecording(self.name, self._tally)
         while True:
-            try:
-                piece = opened.stream.read(chunk)
-            except DECOMPRESSION_ERRORS as error:
-                self._tally.note(f"{self.name}: the rest cannot be unpacked ({error}); what came before it was read")
-                piece = b""
+            piece = opened.stream.read(chunk)
             block = text.feed(piece, last=not piece)
             if block is not None:
                 yield block, text.reader.channels
@@ -404,21 +438,28 @@ def _first_time_us(path: Path, clock: _Clock) -> int:
 
 
 class _Pipe:
-    """Standard input: candump text as it arrives; other kinds are read once they are complete."""
+    """Standard input, or a named pipe: candump text as it arrives; other kinds are read once they are complete."""
 
     live = False
 
-    def __init__(self, clock: _Clock, *, seconds: float | None) -> None:
+    def __init__(self, path: Path | None, clock: _Clock, *, seconds: float | None) -> None:
         self.tally = Tally()
+        self._path = path
+        self._name = STANDARD_INPUT if path is None else str(path)
+        if path is None and sys.stdin is None:
+            raise CaptureError(
+                "is closed", where=Place(STANDARD_INPUT), next_step="pipe a recording in, or name a file"
+            )
+        self._stream = sys.stdin.buffer if path is None else path.open("rb", buffering=0)
         self._clock = clock
         self._seconds = seconds
         self._stopped = False
         self._read = 0
 
     def batches(self) -> Iterator[pa.Table]:
-        name = STANDARD_INPUT
+        name = self._name
         text = _TextRecording(name, self.tally)
-        pieces = self._pieces(sys.stdin.buffer)
+        pieces = self._pieces(cast(IO[bytes], self._stream))
         head = next(pieces, b"")
         kind = kind_of_stream(head)
         if kind != Kind.TEXT:
@@ -453,6 +494,12 @@ class _Pipe:
                 if os.name == "posix" and not select.select([descriptor], [], [], 0.2)[0]:
                     continue
                 piece = os.read(descriptor, CHUNK)
+                # A pipe holds 64 KiB; what has come in the meantime is taken along, as large pieces are read faster.
+                while piece and len(piece) < CHUNK and os.name == "posix" and select.select([descriptor], [], [], 0)[0]:
+                    more = os.read(descriptor, CHUNK)
+                    if not more:
+                        break
+                    piece += more
             if not piece:
                 return
             self._read += len(piece)
@@ -466,7 +513,7 @@ class _Pipe:
             with path.open("wb") as file:
                 for piece in _chain(head, pieces):
                     file.write(piece)
-            recording = _File(path, self._clock, self.tally, STANDARD_INPUT)
+            recording = _File(path, self._clock, self.tally, self._name)
             for counted in recording.batches():
                 yield counted.table
                 if self._stopped:
@@ -480,6 +527,8 @@ class _Pipe:
 
     def close(self) -> None:
         self._stopped = True
+        if self._path is not None:
+            self._stream.close()
 
 
 class _Buses:
