@@ -27,8 +27,8 @@ def decode(
     *,
     roster: Roster | str | Path | None = None,
     vessel: str | None = None,
-    dbc: Iterable[str | Path] = (),
-    start: datetime | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
 ) -> pd.DataFrame:
@@ -49,8 +49,8 @@ def decode_batches(
     *,
     roster: Roster | str | Path | None = None,
     vessel: str | None = None,
-    dbc: Iterable[str | Path] = (),
-    start: datetime | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
 ) -> Iterator[pd.DataFrame]:
@@ -72,8 +72,8 @@ def log(
     *,
     roster: Roster | str | Path | None = None,
     vessel: str | None = None,
-    dbc: Iterable[str | Path] = (),
-    start: datetime | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
 ) -> LogSummary:

@@ -19,7 +19,7 @@ from canlevel.decoding.definitions import Message, load_dbc
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError
-from canlevel.roster import Roster, load_roster
+from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.store import Store, Writer, create_store
 from canlevel.tables import READINGS, empty
 
@@ -37,6 +37,7 @@ class Decoding:
     decoder: TankDecoder
     readings: int = 0
     malformed: int = 0
+    _heard: set[tuple[str, int]] = field(default_factory=set)
     _rates: OnlineRates = field(default_factory=OnlineRates)
 
     @property
@@ -49,7 +50,15 @@ class Decoding:
             readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
             self.readings += len(readings)
             self.malformed += _count(readings, "malformed")
+            if len(readings) and self.roster.tanks:
+                heard = readings.select(["tank", "source_address"]).group_by(["tank", "source_address"]).aggregate([])
+                self._heard.update(zip(*(column.to_pylist() for column in heard.columns), strict=True))
             yield readings
+
+    def not_heard(self) -> list[TankEntry]:
+        """Tanks of the roster that no reading so far belongs to."""
+        entries = {self.roster.entry(tank, source) for tank, source in self._heard}
+        return [entry for entry in self.roster.tanks if entry not in entries]
 
 
 def open_decoding(
@@ -57,8 +66,8 @@ def open_decoding(
     *,
     roster: Roster | str | Path | None = None,
     vessel: str | None = None,
-    dbc: Iterable[str | Path] = (),
-    start: datetime | None = None,
+    dbc: str | Path | Iterable[str | Path] = (),
+    start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
     need_dates: bool = False,
@@ -71,7 +80,8 @@ def open_decoding(
         roster = load_roster(roster) if roster is not None else Roster()
     if vessel is not None:
         roster = Roster(vessel, roster.tanks)
-    own: list[Message] = [message for path in dbc for message in load_dbc(path)]
+    paths = [dbc] if isinstance(dbc, str | Path) else dbc
+    own: list[Message] = [message for path in paths for message in load_dbc(path)]
     decoder = TankDecoder(own)
     source = open_source(sources, start=start, bitrate=bitrate, seconds=seconds, need_dates=need_dates)
     return Decoding(source, roster, decoder)

@@ -15,6 +15,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from canlevel.errors import QueryError
+
 __all__ = [
     "ERROR_FRAME",
     "EXTENDED",
@@ -160,15 +162,32 @@ def column(table: pa.Table, name: str) -> NDArray[Any]:
     return np.asarray(chunked.to_numpy())
 
 
-def timestamp_us(moment: datetime) -> int:
-    """A moment as integer microseconds since 1970 UTC, never through a float. A naive moment is read as UTC."""
+def timestamp_us(moment: datetime | str) -> int:
+    """A moment as integer microseconds since 1970 UTC, never through a float. A naive moment is read as UTC.
+
+    moment: also text such as "2026-05-01T08:00Z". Raises QueryError for text that is no date, and for dates that no
+    recording has (before 1970, after 2200).
+    """
+    if isinstance(moment, str):
+        try:
+            moment = datetime.fromisoformat(moment.strip())
+        except ValueError:
+            raise QueryError(f'"{moment}" is no date or time', next_step="write it like 2026-05-01T08:00Z") from None
+    if not 1970 <= moment.year <= 2200:
+        raise QueryError(
+            f"{moment.isoformat()} is no time that a recording has", next_step="write it like 2026-05-01T08:00Z"
+        )
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
 
 
 def select(
-    readings: pa.Table, *, tank: str | None = None, since: datetime | None = None, until: datetime | None = None
+    readings: pa.Table,
+    *,
+    tank: str | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
 ) -> pa.Table:
     """READINGS of one tank id, from `since` on and before `until`; naive moments mean UTC."""
     condition = pc.scalar(True)

@@ -79,7 +79,7 @@ class Source(Protocol):
 def open_source(
     sources: str | Path | Iterable[str | Path],
     *,
-    start: datetime | None = None,
+    start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
     need_dates: bool = False,

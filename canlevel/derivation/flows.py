@@ -8,13 +8,14 @@ one way than flicker and noise explain. The method, for one series:
    the sender. Long pauses between them part one flow from the next;
 4. the rate is the slope of the least-squares line through these points; its interval comes from their scatter and from
    how far apart the readings are.
-Nothing is claimed across a gap in the readings. Flows of a single step are left out.
+Nothing is claimed across a gap in the readings. Flows of a single step, of less than half a percent of the tank, and jumps
+between two readings are left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,7 @@ PAUSE_DWELLS = 3.0
 MOST_CROSSINGS = 40  # a fine sender's flow is cut into at most so many
 PLATEAU_READINGS = 20
 FEWEST_TO_TRIM = 6
+SMALLEST_PCT = 0.5  # flows of less than this part of a tank are left to noise
 SPREAD_95 = 2.0
 SAME = 1e-9
 
@@ -140,16 +142,19 @@ def _stretch_flows(
     calm = _running_median(level, 3)
     smooth = np.where(noise > FLICKER * step, _running_median(level, 9), calm)
     band = np.maximum(DEAD_BAND_STEPS * step, DEAD_BAND_NOISE * noise)
+    until = seconds[0]
     for first, last in _legs(smooth.tolist(), band.tolist()):
         rise = smooth[last] - smooth[first]
         usual_noise = float(np.median(noise[first : last + 1]))
         grain = max(step, GRAIN_NOISE * usual_noise, abs(rise) / MOST_CROSSINGS)
         for part in _parted(_crossings(seconds, smooth, first, last, grain)):
-            if len(part.seconds) >= 2:
+            # All marks between two readings: the level jumped, and what has no duration has no rate.
+            if len(part.seconds) >= 2 and part.seconds[-1] - part.seconds[0] > part.gap_s[0]:
                 flow = _measured(part, seconds, level, usual_noise, volume_at)
-                # The level at rest before and after has the last word.
-                if (flow.end_level - flow.start_level) * flow.rate_pct > 0:
-                    yield flow
+                # The level at rest before and after has the last word; and a tank does one thing at a time.
+                if (flow.end_level - flow.start_level) * np.sign(flow.rate_pct) >= SMALLEST_PCT and flow.end_s > until:
+                    yield replace(flow, start_s=max(flow.start_s, until))
+                    until = flow.end_s
 
 
 def _running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
@@ -281,7 +286,7 @@ def _measured(
         # The line is fitted in litres of its own, as a curved tank turns a steady flow into a curved level.
         noise_l = noise * volume / max(abs(end_level - start_level), SAME)
         rate, rate_low, rate_high = _line(at, volume_at(marks), crossings.gap_s, noise_l)
-        rate, rate_low, rate_high = rate * 60, _finite(rate_low * 60), _finite(rate_high * 60)
+        rate, rate_low, rate_high = rate * 60, rate_low * 60, rate_high * 60
     return _Flow(start, end, start_level, end_level, volume, slope * 60, rate, rate_low, rate_high)
 
 
@@ -291,12 +296,7 @@ def _line(
     """(slope, low, high) of the least-squares line through (at, height), per second, with its 95 % interval. (m,) each."""
     centred = at - at.mean()
     spread = float(centred @ centred)
-    total = float(height[-1] - height[0])
     between = float(np.median(gap_s))
-    if spread <= (between / 2) ** 2:
-        # All within one pair of readings: it took no longer than these are apart, but may have been far quicker.
-        slowest = total / max(between, SAME)
-        return slowest, min(slowest, np.copysign(np.inf, total)), max(slowest, np.copysign(np.inf, total))
     slope = float(centred @ height) / spread
     m = len(at)
     # A crossing lies anywhere between two readings, evenly: standard deviation one gap over the root of 12.
@@ -314,7 +314,3 @@ def _plateau(level: NDArray[np.float64], expected: float, grain: float) -> float
         if abs(seen - expected) <= grain:
             return seen
     return float(expected)
-
-
-def _finite(value: float) -> float | None:
-    return value if np.isfinite(value) else None

@@ -22,7 +22,7 @@ MARKS = 4  # a rate comes from so many marks at most: enough to average, few eno
 STOPPED_DWELLS = 3.0  # no mark for so many times the usual dwell: the flow has stopped
 NOISE_WEIGHT = 1 / 32
 NOISE_GRAINS = 4.0
-TURN_STEPS, TURN_NOISE = 1.5, 6.0
+TURN_STEPS, TURN_NOISE, ONWARD_NOISE = 1.5, 6.0, 3.0
 LONGEST_GAP_S = 120.0
 SAME = 1e-9
 UNKNOWN = (float("nan"),) * 3
@@ -54,22 +54,24 @@ class _State:
         change = abs(level - self.level)
         if change > SAME:
             self.step = min(self.step, change)
+        # The middle of three: one wrong reading moves nothing, at the price of one reading's delay.
+        middle = sorted((self.before, self.level, level))[1]
         self.bend += NOISE_WEIGHT * (abs(level - 2 * self.level + self.before) / 2 - self.bend)
         # The mean of half a second difference of independent noise is within 2 % of its standard deviation.
         grain = max(self.step, NOISE_GRAINS * self.bend) if self.bend > self.step else self.step
         if grain < float("inf"):
-            moved = level - self.extreme
+            moved = middle - self.extreme
             # Turning round takes more than one step: a level between two steps flickers.
             onward = self.direction == 0 or moved * self.direction > 0
-            needed = grain if onward else max(TURN_STEPS * grain, TURN_NOISE * self.bend)
+            needed = max(grain, ONWARD_NOISE * self.bend) if onward else max(TURN_STEPS * grain, TURN_NOISE * self.bend)
             if abs(moved) >= needed - SAME:
                 turn = 1 if moved > 0 else -1
                 if turn != self.direction:
                     self.marks.clear()
                 self.direction = turn
                 half_s = gap_s / 2 if change >= grain - SAME else 0.0
-                self.marks.append((at_s - half_s, level - turn * grain / 2))
-                self.extreme, self.quiet_since_s = level, at_s
+                self.marks.append((at_s - half_s, middle - turn * grain / 2))
+                self.extreme, self.quiet_since_s = middle, at_s
         self.before, self.level, self.last_s = self.level, level, at_s
         return self._rate(at_s, gap_s, grain)
 

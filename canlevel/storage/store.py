@@ -110,8 +110,8 @@ class Store:
         self,
         *,
         tank: str | None = None,
-        since: datetime | None = None,
-        until: datetime | None = None,
+        since: datetime | str | None = None,
+        until: datetime | str | None = None,
         columns: list[str] | None = None,
         in_order: bool = True,
     ) -> pa.Table:
@@ -140,13 +140,13 @@ class Store:
         return table.sort_by("time") if in_order and "time" in schema.names else table
 
     def readings(
-        self, *, tank: str | None = None, since: datetime | None = None, until: datetime | None = None
+        self, *, tank: str | None = None, since: datetime | str | None = None, until: datetime | str | None = None
     ) -> pd.DataFrame:
         """The same as scan() as a pandas frame."""
         frame: pd.DataFrame = self.scan(tank=tank, since=since, until=until).to_pandas()
         return frame
 
-    def parts(self, since: datetime | None = None, until: datetime | None = None) -> list[Path]:
+    def parts(self, since: datetime | str | None = None, until: datetime | str | None = None) -> list[Path]:
         """The finished part files whose day touches the limits, in order."""
         first = None if since is None else _day_name(timestamp_us(since))
         last = None if until is None else _day_name(timestamp_us(until))
