@@ -8,12 +8,12 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
@@ -23,6 +23,7 @@ from canlevel.units import VolumeUnit
 if TYPE_CHECKING:
     import pyarrow as pa
     from rich.console import Console
+    from rich.table import Table
 
     from canlevel.capture.source import Source
     from canlevel.pipeline import Decoding, LogState
@@ -56,13 +57,11 @@ class Format(StrEnum):
 
 Sources = Annotated[
     list[str],
-    typer.Argument(metavar="SOURCE...", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False),
+    typer.Argument(metavar="SOURCE", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False),
 ]
 MaybeSources = Annotated[
     list[str] | None,
-    typer.Argument(
-        metavar="[SOURCE...]", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False
-    ),
+    typer.Argument(metavar="SOURCE", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False),
 ]
 RosterFile = Annotated[
     Path | None,
@@ -135,13 +134,15 @@ def decode(
         head = {Format.TABLE: reading_head(units, width) + "\n", Format.CSV: csv_head(READING_KEYS), Format.JSONL: ""}[
             format
         ]
+        day = ""
         notes = _Notes(decoding)
         for readings in decoding.batches():
             notes.tell()
             out.write(head)
             head = ""
             if format is Format.TABLE:
-                out.writelines(f"{line}\n" for line in reading_lines(readings, units, width))
+                lines = reading_lines(readings, units, width, day)
+                day = _write_lines(lines, out)
             else:
                 out.write((json_lines if format is Format.JSONL else csv_lines)(readings, READING_KEYS))
             out.flush()
@@ -195,7 +196,12 @@ def log(
         else ""
     )
     print(f"{summary.frames:,} frames{speed}; {summary.readings:,} tank readings")
-    print(f"{summary.added:,} new in {store}, {summary.known:,} there already")
+    print(f"{summary.added:,} new in {store}, {summary.known:,} there already or doubled")
+    if summary.known and (roster or vessel):
+        print(
+            "note: readings that were there already keep the vessel and the names they were stored with",
+            file=sys.stderr,
+        )
     ending.leave()
 
 
@@ -252,7 +258,6 @@ def flows(
     """
     from canlevel.derivation.flows import derive_flows
     from canlevel.show.rows import FLOW_KEYS
-    from canlevel.show.text import flows_table
 
     readings = _readings(
         source,
@@ -268,9 +273,7 @@ def flows(
         need_dates=True,
     )
     found = derive_flows(readings)
-    _show(
-        found, FLOW_KEYS, format, lambda console: console.print(flows_table(found, units)), "no fill or drain was found"
-    )
+    _show(found, FLOW_KEYS, format, lambda console: _print_flows(console, found, units), "no fill or drain was found")
 
 
 @app.command(
@@ -284,7 +287,7 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
     from canlevel.derivation.flows import derive_flows
     from canlevel.derivation.overview import overview
     from canlevel.pipeline import log_source, open_decoding
-    from canlevel.show.text import flows_table, level_picture
+    from canlevel.show.text import level_picture
 
     console = _console()
     folder = Path(tempfile.mkdtemp(prefix="canlevel-demo-"))
@@ -305,7 +308,7 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
         for line in level_picture(readings, console.width):
             console.print(line, highlight=False, markup=False, no_wrap=True)
         console.print("\nFills and drains:\n")
-        console.print(flows_table(derive_flows(readings), units))
+        _print_flows(console, derive_flows(readings), units)
     console.rule(style="dim")
     print("The histories are Parquet. Open one in a notebook:\n")
     print(f'    import pandas; pandas.read_parquet("{(folder / scenarios[0][0] / "readings").as_posix()}")\n')
@@ -328,6 +331,8 @@ def _readings(
     until: datetime | None = None,
 ) -> pa.Table:
     """READINGS of a SOURCE or of a store, whichever was given."""
+    if since is not None and until is not None and since >= until:
+        raise QueryError("--since is not before --until", next_step="swap them")
     if bool(source) == (store is not None):
         raise QueryError(
             "give a SOURCE or --store, and not both",
@@ -337,7 +342,7 @@ def _readings(
         from canlevel.storage.store import open_store
 
         opened = open_store(store)
-        readings = opened.scan(tank=tank, since=since, until=until)
+        readings = opened.scan(tank=tank, since=since, until=until, in_order=False)
         if tank is not None and not len(readings):
             _known_tank(tank, opened.scan(columns=["tank"]))
         if roster is not None:
@@ -372,6 +377,15 @@ def _readings(
     return select(readings, tank=tank, since=since, until=until)
 
 
+def _write_lines(lines: Generator[str, None, str], out: TextIO) -> str:
+    """Write what a generator yields, a line each; returns what it returns."""
+    while True:
+        try:
+            out.write(next(lines) + "\n")
+        except StopIteration as end:
+            return str(end.value)
+
+
 def _known_tank(tank: str, readings: pa.Table) -> None:
     known = sorted(set(readings.column("tank").unique().to_pylist()))
     if tank not in known:
@@ -399,11 +413,21 @@ def _print_tanks(console: Console, tanks: pa.Table, units: VolumeUnit) -> None:
     from canlevel.show.text import tanks_lines, tanks_table
 
     table = tanks_table(tanks, units)
-    natural = console.measure(table, options=console.options.update(width=1000)).maximum
-    if natural <= console.width:
+    if _fits(console, table):
         console.print(table)
     else:
         print("\n".join(tanks_lines(tanks, units)))
+
+
+def _print_flows(console: Console, flows: pa.Table, units: VolumeUnit) -> None:
+    from canlevel.show.text import flows_table
+
+    table = flows_table(flows, units)
+    console.print(table if _fits(console, table) else flows_table(flows, units, intervals=False))
+
+
+def _fits(console: Console, table: Table) -> bool:
+    return console.measure(table, options=console.options.update(width=1000)).maximum <= console.width
 
 
 def _width() -> int:
@@ -425,6 +449,8 @@ class _Notes:
     def __init__(self, decoding: Decoding) -> None:
         self._decoding = decoding
         self._told = 0
+        if decoding.source.live and sys.stderr.isatty():
+            print("listening; Ctrl-C ends", file=sys.stderr)
 
     def tell(self) -> None:
         notes = self._decoding.tally.notes
@@ -438,10 +464,21 @@ class _Notes:
 
         self.tell()
         decoding, tally = self._decoding, self._decoding.tally
-        if not decoding.readings and tally.frames:
+        if not tally.frames and decoding.source.live:
+            print(
+                "note: no frame was heard. Next: check the bit rate (--bitrate), that the network has its supply, "
+                "and the two data wires",
+                file=sys.stderr,
+            )
+        elif not decoding.readings and tally.frames:
             print(f"note: no tank level among {tally.frames:,} frames", file=sys.stderr)
         elif summary:
             print(f"{tally.frames:,} frames, {decoding.readings:,} tank readings", file=sys.stderr)
+        for entry in decoding.not_heard():
+            print(
+                f'note: nothing was heard of "{printable(entry.name)}" ({entry.fluid} {entry.instance})',
+                file=sys.stderr,
+            )
         if decoding.malformed:
             print(f"note: {decoding.malformed:,} tank frames were too short for their definition", file=sys.stderr)
         if tally.skipped:
@@ -567,39 +604,75 @@ def _moment(text: str | None, option: str) -> datetime | None:
     """A date or time as a user writes it; without a zone it is UTC."""
     if text is None:
         return None
+    from canlevel.tables import timestamp_us
+
     try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise QueryError(
-            f'{option} "{text}" is no date or time', next_step=f"write it like {option} 2026-05-01T08:00Z"
-        ) from None
-    return moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+        return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=timestamp_us(text))
+    except QueryError as error:
+        raise QueryError(f"{option}: {error.what}", next_step=f"write it like {option} 2026-05-01T08:00Z") from None
 
 
 def run(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code: 0 done, 2 the call or the input is wrong, 130 interrupted."""
-    for stream in (sys.stdout, sys.stderr):
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started us
+            setattr(sys, name, Path(os.devnull).open("w"))  # noqa: SIM115
+        stream = getattr(sys, name)
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
     try:
-        code = app(args=arguments, standalone_mode=False)
-    except CanlevelError as error:
+        code = _invoke(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
+        return code
+    except CanlevelError as error:
+        _flush()
         print("\n".join([f"error: {error}", *getattr(error, "__notes__", [])]), file=sys.stderr)
         return BAD_CALL
     except BrokenPipeError:
         # The reader of our output has seen enough (head, less): that is no fault. What is left goes nowhere.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
-    except typer.Abort:
+    except KeyboardInterrupt:
         return INTERRUPTED
+    except OSError as error:
+        # What the machine refuses, a full disk behind standard output for one, is not ours to trace.
+        _drop_output()
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"error: {where}{error.strerror or error}", file=sys.stderr)
+        return BAD_CALL
+
+
+def _invoke(arguments: list[str]) -> int:
+    """Run one command. Not by typer's own way, which turns a closed pipe into exit code 1."""
+    command = typer.main.get_command(app)
+    try:
+        with command.make_context("canlevel", list(arguments)) as context:
+            command.invoke(context)
     except typer.Exit as ending:
         return ending.exit_code
+    except typer.Abort:
+        return INTERRUPTED
     except Exception as error:
-        # A wrong option or argument: click explains it and shows how the command is called.
+        # A wrong option or argument: typer explains it and shows how the command is called.
         show = getattr(error, "show", None)
         if show is None:
             raise
         show()
         return BAD_CALL
-    return code if isinstance(code, int) else 0
+    return 0
+
+
+def _flush() -> None:
+    try:
+        sys.stdout.flush()
+    except OSError:
+        _drop_output()
+
+
+def _drop_output() -> None:
+    """Let what is still buffered for standard output go nowhere, so that leaving does not fail on it again."""
+    try:
+        descriptor = sys.stdout.fileno()
+    except (OSError, ValueError):
+        return
+    os.dup2(os.open(os.devnull, os.O_WRONLY), descriptor)

@@ -107,7 +107,7 @@ class OnlineRates:
     """
 
     def __init__(self) -> None:
-        self._states: dict[tuple[str | None, str, int], _State] = {}
+        self._states: dict[tuple[str | None, str, int, str | None], _State] = {}
 
     def add(self, readings: pa.Table) -> pa.Table:
         """The same READINGS, n rows, with their rates."""
@@ -118,10 +118,12 @@ class OnlineRates:
         time_us, level = times_us(readings), column(readings, "level_pct")
         litres_per_pct = column(readings, "capacity_l") / 100
         usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level)
-        which, first = source_groups(readings)
+        which, first = source_groups(readings, by_channel=True)
         for number, row in enumerate(first):
-            vessel, tank, source = (readings.column(name)[row].as_py() for name in ("vessel", "tank", "source_address"))
-            state = self._states.setdefault((vessel, tank, source), _State())
+            vessel, tank, source, channel = (
+                readings.column(name)[row].as_py() for name in ("vessel", "tank", "source_address", "channel")
+            )
+            state = self._states.setdefault((vessel, tank, source, channel), _State())
             rows = np.flatnonzero((which == number) & usable)
             if len(rows):
                 add = state.add

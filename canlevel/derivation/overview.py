@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 
-from canlevel.derivation.series import source_groups
+from canlevel.derivation.series import series_groups
 from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, times_us
 
 __all__ = ["OVERVIEW", "overview"]
@@ -20,6 +20,7 @@ OVERVIEW = pa.schema(
         pa.field("fluid", WORD),
         pa.field("instance", pa.int16()),
         pa.field("source_address", pa.uint8()),
+        pa.field("channel", WORD),
         pa.field("level_pct", pa.float64()),
         pa.field("volume_l", pa.float64()),
         pa.field("capacity_l", pa.float64()),
@@ -38,13 +39,13 @@ OVERVIEW = pa.schema(
 
 
 def overview(readings: pa.Table) -> pa.Table:
-    """OVERVIEW of READINGS: the last reading of every vessel, tank and source, sorted by vessel, tank and source.
+    """OVERVIEW of READINGS: the last reading of every vessel, tank and source, sorted by vessel, tank, source and channel.
 
     level_pct, status and the rest are those of the last reading. With readings that carry no time the last is the last in
     the table.
     """
     time_us = times_us(readings)
-    which, first = source_groups(readings)
+    which, first = series_groups(readings)
     malformed = np.asarray(readings.column("status").cast(pa.string()).to_numpy()) == "malformed"
     order = np.lexsort((time_us, which))
     bounds = np.searchsorted(which[order], np.arange(len(first) + 1))
@@ -66,5 +67,5 @@ def overview(readings: pa.Table) -> pa.Table:
                 "malformed": int(malformed[mine].sum()),
             }
         )
-    rows.sort(key=lambda row: (row["vessel"] or "", row["tank"], row["source_address"]))
+    rows.sort(key=lambda row: (row["vessel"] or "", row["tank"], row["source_address"], row["channel"] or ""))
     return pa.Table.from_pylist(rows, schema=OVERVIEW)

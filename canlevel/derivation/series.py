@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from canlevel.tables import UNKNOWN_TIME_US, column, times_us
 
-__all__ = ["Series", "series_of", "source_groups"]
+__all__ = ["Series", "series_groups", "series_of", "source_groups"]
+
+FEWEST_OF_A_BUS = 4  # readings on a channel before it counts as a bus of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,19 +33,46 @@ class Series:
     volume_l: NDArray[np.float64]
 
 
-def source_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
+def source_groups(readings: pa.Table, *, by_channel: bool = False) -> tuple[NDArray[np.int64], list[int]]:
     """(which, first): for each of n READINGS the number of its vessel, tank and source, and a row of each of those.
 
-    Numbers run in the order of first appearance.
+    Numbers run in the order of first appearance. by_channel: one tank and source on two channels are two.
     """
     keys = np.zeros(len(readings), np.int64)
-    for name in ("vessel", "tank"):
+    for name in ("vessel", "tank", *(["channel"] if by_channel else [])):
         encoded = readings.column(name).unify_dictionaries().combine_chunks()
         if isinstance(encoded, pa.ChunkedArray):
             return keys, []
         codes = encoded.indices.fill_null(-1).to_numpy().astype(np.int64) + 1
         keys = keys * (len(encoded.dictionary) + 1) + codes
     keys = keys * 256 + readings.column("source_address").to_numpy()
+    return _numbered(keys)
+
+
+def series_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
+    """As source_groups, with one tank and source kept apart where it is heard on several channels in turn.
+
+    Those are two buses with equal devices, or a bridge. Channels that follow one another are one bus that was called
+    differently, as happens between a live log and an imported recording.
+    """
+    which, first = source_groups(readings)
+    apart, first_apart = source_groups(readings, by_channel=True)
+    if len(first_apart) == len(first):
+        return which, first
+    time_us = times_us(readings)
+    keys = which.copy()
+    for number in range(len(first)):
+        rows = np.flatnonzero(which == number)
+        channel = apart[rows[np.argsort(time_us[rows], kind="stable")]]
+        _, counts = np.unique(channel, return_counts=True)
+        turns = int(np.count_nonzero(np.diff(channel)))
+        if len(counts) > 1 and turns > counts.min() / 2 and counts.min() >= FEWEST_OF_A_BUS:
+            keys[rows] = len(first) + apart[rows]
+    return _numbered(keys)
+
+
+def _numbered(keys: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[int]]:
+    """Numbers of equal keys in the order of first appearance, and the row of each first one. keys: (n,)."""
     _, first, which = np.unique(keys, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int64)
     rank[np.argsort(first)] = np.arange(len(first))
@@ -51,10 +80,10 @@ def source_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
 
 
 def series_of(readings: pa.Table) -> Iterator[Series]:
-    """One Series for each vessel, tank and source in READINGS, in the order of first appearance."""
+    """One Series for each vessel, tank and source (see series_groups) in READINGS, in the order of first appearance."""
     time_us, level, volume = times_us(readings), column(readings, "level_pct"), column(readings, "volume_l")
     usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level)
-    which, first = source_groups(readings)
+    which, first = series_groups(readings)
     order = np.lexsort((time_us, which))
     bounds = np.searchsorted(which[order], np.arange(len(first) + 1))
     for number, row in enumerate(first):

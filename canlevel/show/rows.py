@@ -52,6 +52,7 @@ TANK_KEYS = (
     "fluid",
     "instance",
     "source_address",
+    "channel",
     "level_pct",
     "volume_l",
     "capacity_l",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Generator, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -37,19 +37,21 @@ STATUS_WORDS = {
     "over_range": "over range",
     "malformed": "malformed",
 }
-_WIDE = "{time:<23}  {tank:<24} {level:>8} {volume:>11} {capacity:>9}  {status:<14} {source:>4}  {channel:<6} {name}"
-_NARROW = "{clock:<12}  {tank:<23} {level:>8} {volume:>10}  {source:>4}  {status}"
-WIDE_COLUMNS = 112
+_WIDE = "{time:<23}  {tank:<24} {level:>8} {volume:>11} {capacity:>9}  {status:<14} {source:>6}  {channel:<6} {name}"
+_NARROW = "{clock:<12}  {tank:<23} {level:>8} {volume:>10}  {source:>6}  {status}"
+WIDE_COLUMNS = 114
 
 
 def number(value: float | None, *, unit: VolumeUnit | None = None, signed: bool = False) -> str:
-    """A figure in as many digits as it deserves; litres in the user's unit."""
+    """A figure to three digits at least, and at most four decimals; litres in the user's unit."""
     if value is None or value != value:
         return NOTHING
     shown = value if unit is None else unit.from_litres(value)
-    digits = 0 if abs(shown) >= 1000 else 1 if abs(shown) >= 1 else 2
+    size = abs(shown)
+    digits = next((digits for least, digits in ((1000, 0), (1, 1), (0.1, 2), (0.01, 3)) if size >= least), 4)
+    shown = round(shown, digits) or 0.0  # never "-0.0"
     text = f"{shown:+,.{digits}f}" if signed else f"{shown:,.{digits}f}"
-    return text.replace("+0.00", "0").replace("-0.00", "0") if float(text.replace(",", "")) == 0 else text
+    return text if shown else "0"
 
 
 def rate(value: float | None, low: float | None, high: float | None, unit: VolumeUnit) -> str:
@@ -62,6 +64,12 @@ def rate(value: float | None, low: float | None, high: float | None, unit: Volum
     if value == 0 and low is not None and high is not None and low == -high:
         return f"±{number(high, unit=unit)}"
     return f"{number(value, unit=unit, signed=True)} ({limits[0]} to {limits[1]})"
+
+
+def levels(start_pct: float, end_pct: float) -> str:
+    """From one level to another, with as many decimals as it takes to tell them apart."""
+    digits = 0 if abs(end_pct - start_pct) >= 2 else 1
+    return f"{start_pct:.{digits}f} → {end_pct:.{digits}f}"
 
 
 def moment(value: datetime | None) -> str:
@@ -85,20 +93,27 @@ def reading_head(unit: VolumeUnit, width: int) -> str:
         volume=f"volume {unit.symbol}",
         capacity="capacity",
         status="status",
-        source="from",
+        source="source",
         channel="bus",
         name="name",
     )
 
 
-def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
-    """One line for each of n READINGS; on a narrow terminal without date, capacity, bus and name."""
+def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int, day: str = "") -> Generator[str, None, str]:
+    """One line for each of n READINGS; on a narrow terminal without capacity, bus and name, and the date on a line of its
+    own where it is not `day`, the one before.
+
+    Returns the last day, so that batches can follow one another.
+    """
     names = ("tank", "level_pct", "volume_l", "capacity_l", "status", "source_address", "channel", "name")
     form = (_WIDE if width >= WIDE_COLUMNS else _NARROW).format
     times = time_texts(readings, "time")
     for at, *values in zip(times, *(readings.column(name).to_pylist() for name in names), strict=True):
         tank, level, volume, capacity, status, source, channel, name = values
         time = at[:-4].replace("T", " ") if at else NOTHING
+        if width < WIDE_COLUMNS and at and time[:10] != day:
+            day = time[:10]
+            yield day
         yield form(
             time=time,
             clock=time[11:] or NOTHING,
@@ -111,6 +126,7 @@ def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int) -> Iterable[
             channel=printable(channel or NOTHING),
             name=printable(name or ""),
         ).rstrip()
+    return day
 
 
 def _table(columns: Sequence[tuple[str, str]], folding: str = "") -> Table:
@@ -128,13 +144,15 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
     """OVERVIEW for people."""
     rows = tanks.to_pylist()
     vessels = len({row["vessel"] for row in rows}) > 1
+    buses = len({(row["vessel"], row["tank"], row["source_address"]) for row in rows}) < len(rows)
     named = any(row["name"] for row in rows)
     table = _table(
         [("vessel", "left")] * vessels
         + [("tank", "left")]
         + [("name", "left")] * named
         + [
-            ("from", "right"),
+            ("source", "right"),
+            *([("bus", "left")] if buses else []),
             ("level %", "right"),
             (unit.symbol, "right"),
             ("of", "right"),
@@ -154,6 +172,7 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
             row["tank"],
             *([printable(row["name"] or "")] if named else []),
             str(row["source_address"]),
+            *([printable(row["channel"] or NOTHING)] if buses else []),
             NOTHING if row["level_pct"] is None else f"{row['level_pct']:.1f}",
             number(row["volume_l"], unit=unit),
             number(row["capacity_l"], unit=unit),
@@ -180,7 +199,7 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
         flow = rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit)
         told = [
             printable(row["name"] or "", 24),
-            f"from {row['source_address']}",
+            f"source {row['source_address']}",
             f"{flow} {unit.symbol}/min" if flow != NOTHING else "",
             f"last heard {moment(row['last_heard'])[5:]}" if row["last_heard"] else "",
             f"every {row['period_s']:.1f} s" if row["period_s"] is not None else "",
@@ -188,8 +207,8 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
         yield "  " + ", ".join(part for part in told if part)
 
 
-def flows_table(flows: pa.Table, unit: VolumeUnit) -> Table:
-    """FLOWS for people, day by day."""
+def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) -> Table:
+    """FLOWS for people, day by day; on a narrow terminal without the intervals of the rates."""
     rows = flows.to_pylist()
     table = _table(
         [
@@ -208,8 +227,9 @@ def flows_table(flows: pa.Table, unit: VolumeUnit) -> Table:
         start = moment(row["start"])
         if start[:10] != day:
             day = start[:10]
-            table.add_row(*_plain([day, "", "UTC"]), style="bold")
+            table.add_row(*_plain([f"{day} UTC"]), style="bold")
         in_litres = row["rate_l_per_min"] is not None
+        low, high = (row["rate_low"], row["rate_high"]) if intervals else (None, None)
         table.add_row(
             *_plain(
                 [
@@ -217,9 +237,9 @@ def flows_table(flows: pa.Table, unit: VolumeUnit) -> Table:
                     span_text((row["end"] - row["start"]).total_seconds()),
                     printable(row["name"] or row["tank"]),
                     row["kind"],
-                    f"{row['start_level_pct']:.0f} → {row['end_level_pct']:.0f}",
+                    levels(row["start_level_pct"], row["end_level_pct"]),
                     number(row["volume_l"], unit=unit),
-                    rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit)
+                    rate(row["rate_l_per_min"], low, high, unit)
                     if in_litres
                     else f"{row['rate_pct_per_min']:+.2f} %/min",
                 ]
