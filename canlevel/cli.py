@@ -254,7 +254,8 @@ def flows(
 ) -> None:
     """Show the fills and drains of each tank: when, how much, how fast, and between which limits the rate lies.
 
-    rate_low and rate_high enclose the true rate in about 95 of 100 cases.
+    rate_low and rate_high enclose the rate of a steady flow in about 95 of 100 cases. A tap opened now and then within one
+    step of the sender looks like one slow drain.
     """
     from canlevel.derivation.flows import derive_flows
     from canlevel.show.rows import FLOW_KEYS

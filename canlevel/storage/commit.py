@@ -65,8 +65,8 @@ def sync_folder(folder: Path) -> None:
 def as_store_error(error: OSError, path: Path) -> StoreError:
     """An operating system's error about a store, in words for the user."""
     next_steps = {
-        errno.EACCES: "give this user the right to write there, or name another folder",
-        errno.EPERM: "give this user the right to write there, or name another folder",
+        errno.EACCES: "give this user the right to read and write there, or name another folder",
+        errno.EPERM: "give this user the right to read and write there, or name another folder",
         errno.EROFS: "the disk is read-only: name another folder",
         errno.ENOSPC: "make room on the disk and run the same command again: what is stored stays good",
         errno.ENOTDIR: "name a folder, not a file",
