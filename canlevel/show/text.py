@@ -198,10 +198,10 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
         yield f"{row['tank']:<23} {known:>8}  {volume:<17} {STATUS_WORDS[row['status']]}".rstrip()
         flow = rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit)
         told = [
-            printable(row["name"] or "", 24),
+            printable(row["name"] or "", 19),
             f"source {row['source_address']}",
             f"{flow} {unit.symbol}/min" if flow != NOTHING else "",
-            f"last heard {moment(row['last_heard'])[5:]}" if row["last_heard"] else "",
+            f"heard {moment(row['last_heard'])[5:]}" if row["last_heard"] else "",
             f"every {row['period_s']:.1f} s" if row["period_s"] is not None else "",
         ]
         yield "  " + ", ".join(part for part in told if part)
