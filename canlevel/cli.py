@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["app", "run"]
 
 BAD_CALL, INTERRUPTED = 2, 130
+WORTH_A_SPEED = 100_000  # frames; below that starting up takes longer than reading
 LISTEN_S = 15.0  # how long `tanks` listens to a live bus: three times the slowest usual period
 
 app = typer.Typer(
@@ -190,11 +191,8 @@ def log(
             summary = log_source(decoding, store, on_batch=on_batch)
         finally:
             notes.finish(summary=False)
-    speed = (
-        f", {summary.frames / summary.seconds:,.0f} frames/s"
-        if summary.seconds > 0 and not decoding.source.live
-        else ""
-    )
+    worth_telling = summary.frames >= WORTH_A_SPEED and not decoding.source.live
+    speed = f", {summary.frames / summary.seconds:,.0f} frames/s" if worth_telling else ""
     print(f"{summary.frames:,} frames{speed}; {summary.readings:,} tank readings")
     print(f"{summary.added:,} new in {store}, {summary.known:,} there already or doubled")
     if summary.known and (roster or vessel):
