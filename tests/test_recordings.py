@@ -251,7 +251,7 @@ def test_a_file_whose_ending_lies_is_told_by_content(tmp_path: Path) -> None:
 
 def test_missing_asammdf_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write(tmp_path / "boat.mf4")
-    monkeypatch.setattr("can.io.mf4.asammdf", None)
+    monkeypatch.setattr("canlevel.capture.mf4.find_spec", lambda _: None)
     with pytest.raises(CaptureError) as caught:
         library.decode(path)
     assert "asammdf" in str(caught.value)

@@ -10,6 +10,7 @@ import gzip
 import io
 import lzma
 import re
+import shutil
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ BUFFER = 1024 * 1024
 
 
 class Kind(StrEnum):
-    """What a recording is. TEXT is read by candump.py, the others by python-can's readers."""
+    """What a recording is. TEXT is read by candump.py, the others by python-can's readers, MF4 in a process of its own."""
 
     TEXT = "candump text"
     ASC = "ASC"
@@ -140,6 +141,15 @@ class Opened:
 
     def fault(self) -> Exception | None:
         return _fault(self.stream)
+
+    def plain_file(self, scratch: Path) -> Path:
+        """The recording as a file that is not compressed, for formats that are read out of order."""
+        if not self.packing:
+            return self.path
+        path = scratch / "recording"
+        with path.open("wb") as file:
+            shutil.copyfileobj(self.stream, file)
+        return path
 
     def close(self) -> None:
         self.stream.close()

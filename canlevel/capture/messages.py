@@ -1,21 +1,17 @@
 """python-can's messages as batches of columns: its recorded formats, and what its live buses deliver.
 
-With live.py and socketcand.py this is the only module that imports python-can.
+Beside this only live.py, socketcand.py and mf4.py import python-can.
 """
 
 from __future__ import annotations
 
 import base64
-import gc
 import io
 import re
-import shutil
 import sqlite3
 import struct
-import sys
 import tempfile
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -31,6 +27,7 @@ __all__ = ["block_of", "read_messages"]
 
 BATCH = 20_000
 LONGEST_LINE = 1_000_000
+LATEST_S = 253_402_300_800.0  # the end of the year 9999
 
 
 def block_of(messages: Sequence[can.Message], channel_code: Callable[[Any], int], first_line: int) -> Block:
@@ -41,8 +38,9 @@ def block_of(messages: Sequence[can.Message], channel_code: Callable[[Any], int]
     """
     n = len(messages)
     block = Block.sized(n)
+    # Zero stands for no time; damaged recordings hold times that no calendar has.
     block.time_us[:] = [
-        UNKNOWN_TIME_US if not message.timestamp else round(message.timestamp * 1e6) for message in messages
+        round(message.timestamp * 1e6) if 0 < message.timestamp < LATEST_S else UNKNOWN_TIME_US for message in messages
     ]
     block.channel[:] = [channel_code(message.channel) for message in messages]
     block.identifier[:] = [message.arbitration_id & 0x1FFFFFFF for message in messages]
@@ -73,24 +71,18 @@ def read_messages(
 
     on_skipped is told of each line that is no frame (its number and text). A recording that breaks off or turns wrong
     yields its good part; on_fault is then told why and after how many frames.
-    Raises CaptureError when nothing at all can be read or the reader's package is missing.
+    Raises CaptureError when nothing at all can be read.
     """
     frames = 0
     waiting: list[can.Message] = []
     fault: Exception | None = None
-    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch, _quiet_finalizers(opened.kind == Kind.MF4):
+    with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
         try:
             reader = _reader(opened, Path(scratch), on_skipped)
-        except NotImplementedError as error:
-            raise CaptureError(
-                f"{opened.kind} recordings need the package asammdf",
-                where=Place(opened.name),
-                next_step="pip install asammdf",
-            ) from error
         except CaptureError:
             raise
         except Exception as error:
-            raise _unreadable(opened, error) from error.with_traceback(None)
+            raise _unreadable(opened, error) from error
         messages = iter(reader)
         try:
             while fault is None:
@@ -125,29 +117,9 @@ def read_messages(
             on_fault(f"the file is cut short: {missing} bytes are missing at its end", frames)
 
 
-@contextmanager
-def _quiet_finalizers(needed: bool) -> Iterator[None]:
-    """asammdf's objects complain on standard error as they go, when they were never whole: not while a file is read here."""
-    if not needed:
-        yield
-        return
-    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
-    try:
-        yield
-    finally:
-        gc.collect()
-        sys.unraisablehook = hook
-
-
 def _reader(opened: Opened, scratch: Path, on_skipped: Callable[[int, str], None]) -> Any:
-    if opened.kind in (Kind.SQLITE, Kind.MF4):
-        path = opened.path
-        if opened.packing:
-            # Both formats are read out of order, so they need a file of their own.
-            path = scratch / "recording"
-            with path.open("wb") as file:
-                shutil.copyfileobj(opened.stream, file)
-        return _SqliteReader(path, on_skipped) if opened.kind == Kind.SQLITE else can.MF4Reader(path)
+    if opened.kind == Kind.SQLITE:
+        return _SqliteReader(opened.plain_file(scratch), on_skipped)
     if opened.kind == Kind.BLF:
         return can.BLFReader(cast(Any, opened.stream))
     return _TEXT_READERS[opened.kind](_Lines(opened.stream), on_skipped)

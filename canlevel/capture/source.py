@@ -12,6 +12,7 @@ import os
 import select
 import stat
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from numpy.typing import NDArray
 
 from canlevel.capture.candump import Block, TextReader, frames_table
 from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording
+from canlevel.capture.mf4 import Mf4Error, mf4_text
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place
 from canlevel.tables import UNKNOWN_TIME_US, time_column, timestamp_us
@@ -284,9 +286,7 @@ class _File:
         opened = self.opened = open_recording(self._path, self.name)
         frames = 0
         try:
-            for block, channels in (
-                self._text(opened, chunk or CHUNK) if opened.kind == Kind.TEXT else self._messages(opened)
-            ):
+            for block, channels in self._blocks(opened, chunk or CHUNK):
                 frames += len(block.line)
                 time_us = self._clock.settle(block, self._place_at, self._tally)
                 key_us = np.maximum.accumulate(np.maximum(time_us, self._latest_us))
@@ -309,15 +309,37 @@ class _File:
                 next_step="check that it is a recording: candump text, ASC, BLF, TRC, CSV, MF4 or SQLite, also compressed",
             )
 
-    def _text(self, opened: Opened, chunk: int) -> Iterator[tuple[Block, list[str | None]]]:
+    def _blocks(self, opened: Opened, chunk: int) -> Iterator[tuple[Block, list[str | None]]]:
+        if opened.kind == Kind.TEXT:
+            return self._text(iter(partial(opened.stream.read, chunk), b""))
+        if opened.kind == Kind.MF4:
+            return self._mf4(opened)
+        return self._messages(opened)
+
+    def _text(self, pieces: Iterator[bytes]) -> Iterator[tuple[Block, list[str | None]]]:
         text = _TextRecording(self.name, self._tally)
-        while True:
-            piece = opened.stream.read(chunk)
-            block = text.feed(piece, last=not piece)
+        for piece in pieces:
+            block = text.feed(piece)
             if block is not None:
                 yield block, text.reader.channels
-            if not piece:
-                return
+        block = text.feed(b"", last=True)
+        if block is not None:
+            yield block, text.reader.channels
+
+    def _mf4(self, opened: Opened) -> Iterator[tuple[Block, list[str | None]]]:
+        before = self._tally.frames
+        with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
+            try:
+                yield from self._text(mf4_text(opened.plain_file(Path(scratch)), self.name))
+            except Mf4Error as error:
+                frames = self._tally.frames - before
+                if not frames:
+                    raise CaptureError(
+                        f"cannot be read as {opened.kind} ({error})",
+                        where=Place(self.name),
+                        next_step="check that the copy is whole and that its name says what it is",
+                    ) from error
+                self._tally.note(f"{self.name}, after frame {frames}: the rest cannot be read ({error})")
 
     def _messages(self, opened: Opened) -> Iterator[tuple[Block, list[str | None]]]:
         from canlevel.capture.messages import read_messages  # python-can is heavy, and text does not need it
@@ -506,8 +528,6 @@ class _Pipe:
             yield piece
 
     def _spooled(self, head: bytes, pieces: Iterator[bytes]) -> Iterator[pa.Table]:
-        import tempfile
-
         with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
             path = Path(scratch) / "standard-input"
             with path.open("wb") as file:
