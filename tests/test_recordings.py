@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import json
 import lzma
 import random
 import sqlite3
@@ -265,3 +266,45 @@ def test_every_frame_is_counted_and_the_progress_reaches_its_end(tmp_path: Path)
         assert source.tally.frames == written
         assert source.progress().done == source.progress().total
         source.close()
+
+
+def test_an_mf4_reader_that_crashes_or_hangs_is_an_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Damaged files do both to asammdf; here a stand-in for the interpreter does it without one."""
+    from canlevel.capture import mf4
+
+    path = write(tmp_path / "boat.mf4")
+    frame = "(1777622400.000000) 0 19F21123#10D430D0070000FF"
+    for script, words in [
+        ("kill -SEGV $$", "it is damaged"),
+        ("exec sleep 60", "it is damaged"),
+        ("echo 'no group' >&2; exit 1", "no group"),
+        (f"echo '{frame}'; kill -SEGV $$", None),
+    ]:
+        stand_in = tmp_path / "python"
+        stand_in.write_text(f"#!/bin/sh\n{script}\n")
+        stand_in.chmod(0o755)
+        monkeypatch.setattr(mf4.sys, "executable", str(stand_in))
+        monkeypatch.setattr(mf4, "SILENCE_S", 1.0)
+        if words is None:
+            assert len(library.decode(path)) == 1  # the good part
+            continue
+        with pytest.raises(CaptureError, match=words):
+            library.decode(path)
+
+
+def test_numbers_that_fit_no_column_are_no_frames(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    """Found by fuzzing: times beyond the calendar and lengths beyond a byte, in formats that python-can reads."""
+    path = tmp_path / "boat.csv"
+    good = "1777622400.5,0x19F21123,1,0,0,8,ENQw0AcAAP8=\n"
+    wild = "".join(good.replace("1777622400.5", at) for at in ("1e300", "-5", "nan", "inf", "99999999999999"))
+    path.write_text("timestamp,arbitration_id,extended,remote,error,dlc,data\n" + good + wild)
+    code, output, errors = canlevel("decode", path, "--format", "jsonl")
+    assert (code, "Traceback" in errors, len(output.splitlines())) == (0, False, 3)
+    assert "3 lines were skipped" in errors  # what is no number at all
+    assert [json.loads(line)["time"] for line in output.splitlines()] == ["2026-05-01T08:00:00.500000Z"] + [None] * 2
+    path = tmp_path / "boat.asc"
+    path.write_text(
+        "date Fri May 1 08:00:00.000 AM 2026\nbase hex  timestamps absolute\ninternal events logged\n"
+        "   0.5 1  19F21123x       Rx   r 291\n   0.6 1  19F21123x       Rx   d 8 10 D4 30 D0 07 00 00 FF\n"
+    )
+    assert len(library.decode(path)) == 1

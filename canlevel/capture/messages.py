@@ -27,6 +27,7 @@ __all__ = ["block_of", "read_messages"]
 
 BATCH = 20_000
 LONGEST_LINE = 1_000_000
+LONGEST_FRAME = 64
 LATEST_S = 253_402_300_800.0  # the end of the year 9999
 
 
@@ -52,7 +53,9 @@ def block_of(messages: Sequence[can.Message], channel_code: Callable[[Any], int]
         for message in messages
     ]
     # The data that is there counts, not the length that the recording promises: a frame cut short stays short.
-    block.length[:] = [message.dlc if message.is_remote_frame else len(message.data or b"") for message in messages]
+    block.length[:] = [
+        min(message.dlc, LONGEST_FRAME) if message.is_remote_frame else len(message.data or b"") for message in messages
+    ]
     data = b"".join(
         b"\0" * 8 if message.is_remote_frame else bytes(message.data or b"")[:8].ljust(8, b"\0") for message in messages
     )

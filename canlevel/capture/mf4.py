@@ -1,7 +1,7 @@
 """MF4 recordings, read by python-can and asammdf in a process of their own, which writes them as candump text.
 
-asammdf's compiled parts can crash on a damaged file (seen with bit-flipped recordings and asammdf 8.8), and a crash takes its
-whole process along. Here that is a process whose end is only an answer.
+asammdf's compiled parts can crash on a damaged file, or never come to an end (seen with bit-flipped recordings and asammdf
+8.8), and a crash takes its whole process along. Here that is a process whose end is only an answer.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -19,6 +20,7 @@ from canlevel.errors import CaptureError, Place
 __all__ = ["Mf4Error", "mf4_text"]
 
 PIECE = 1024 * 1024
+SILENCE_S = 120.0  # a large recording takes some time before its first frame comes
 
 
 class Mf4Error(Exception):
@@ -39,11 +41,19 @@ def mf4_text(path: Path, name: str) -> Iterator[bytes]:
         process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=said)
         assert process.stdout is not None
         try:
-            while piece := process.stdout.read1(PIECE):  # type: ignore[attr-defined]
+            while True:
+                # asammdf can also run in circles on a damaged file.
+                watchdog = threading.Timer(SILENCE_S, process.kill)
+                watchdog.start()
+                piece = process.stdout.read1(PIECE)  # type: ignore[attr-defined]
+                watchdog.cancel()
+                if not piece:
+                    break
                 yield piece
             if process.wait():
                 raise Mf4Error(_last_words(said))
         finally:
+            watchdog.cancel()
             process.kill()
             process.wait()
             process.stdout.close()
