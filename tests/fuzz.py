@@ -1,0 +1,135 @@
+"""Damaged input by the thousand: every recorded format, rosters, DBC files and log lines, mutated at random.
+
+    python tests/fuzz.py [--seconds 60] [--seed 1]
+
+Each case must end with exit code 0 or 2, with a sentence where it is 2, and never with a traceback; mutated log lines must be
+read as the slow reference reads them. What breaks is kept and named, and the exit code is 1. Not collected by pytest.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import random
+import shutil
+import sys
+import tempfile
+import time
+import traceback
+from collections import Counter
+from pathlib import Path
+
+from test_candump import reference_rows, rows_of
+from test_definitions import OWN
+from test_recordings import WRITERS, write
+
+from canlevel.capture.candump import TextReader
+from canlevel.cli import run
+
+LINES = [
+    "(1777622400.123456) can0 19F21123#10D430D0070000FF",
+    "(1777622400.123456) can0 123#R8",
+    "(000.000001) vcan0 18fefc00#ff80.ff.ff",
+    "(1777622400.12345678) can1 7FF##1112233445566778899",
+    "(1777622400.123456) can0 20000004#0004000000000000 R",
+]
+ALPHABET = "0123456789abcdefABCDEFgG#().R T_\r\t xé"
+ROSTER = (Path(__file__).parent.parent / "captures" / "clinic-coach.toml").read_bytes()
+
+
+def damaged(draw: random.Random, content: bytes) -> bytes:
+    """Content with bytes changed, cut out, put in, flipped or repeated."""
+    data = bytearray(content)
+    for _ in range(draw.choice([1, 2, 5, 20])):
+        at = draw.randrange(len(data))
+        kind = draw.randrange(5)
+        if kind == 0:
+            data[at] = draw.randrange(256)
+        elif kind == 1:
+            del data[at : at + draw.choice([1, 4, 100])]
+        elif kind == 2:
+            data[at:at] = draw.randbytes(draw.choice([1, 4, 50]))
+        elif kind == 3:
+            data[at] ^= 1 << draw.randrange(8)
+        else:
+            other = draw.randrange(len(data))
+            data[at:at] = data[other : other + draw.choice([3, 30, 200])]
+        data = data or bytearray(b"x")
+    return bytes(data)
+
+
+def damaged_line(draw: random.Random) -> str:
+    line = draw.choice(LINES)
+    for _ in range(draw.choice([0, 0, 0, 1, 1, 2, 4])):
+        at = draw.randrange(len(line) + 1)
+        line = line[:at] + draw.choice(["", draw.choice(ALPHABET)]) + line[at + draw.randrange(2) :]
+    return line
+
+
+def text_fault(draw: random.Random) -> str | None:
+    """What is wrong with how a damaged log was read, or None."""
+    lines = [damaged_line(draw) for _ in range(draw.randrange(1, 40))]
+    text = "\n".join(lines * draw.choice([1, 1, 30]))
+    expected, skipped = reference_rows(text)
+    reader = TextReader()
+    found = rows_of(reader.read(text.encode()), reader)
+    return (
+        None if found == expected and reader.skipped == len(skipped) else f"read otherwise than the reference: {text!r}"
+    )
+
+
+def command_fault(words: list[str], codes: Counter[int]) -> str | None:
+    """What is wrong with how a command ended, or None."""
+    output, errors = io.StringIO(), io.StringIO()
+    try:
+        with contextlib.redirect_stdout(output), contextlib.redirect_stderr(errors):
+            code = run(words)
+    except BaseException:
+        return traceback.format_exc(limit=-3)
+    codes[code] += 1
+    said = errors.getvalue()
+    if "Traceback" in said or code not in (0, 2) or (code == 2 and "error: " not in said):
+        return f"exit code {code}: {said}"
+    return None
+
+
+def main() -> int:
+    options = argparse.ArgumentParser()
+    options.add_argument("--seconds", type=float, default=60)
+    options.add_argument("--seed", type=int, default=1)
+    arguments = options.parse_args()
+    draw = random.Random(arguments.seed)
+    folder = Path(tempfile.mkdtemp(prefix="canlevel-fuzz-"))
+    whole = {ending: write(folder / f"whole{ending}").read_bytes() for ending in WRITERS}
+    codes: Counter[int] = Counter()
+    texts = faults = 0
+    until = time.monotonic() + arguments.seconds
+    while time.monotonic() < until:
+        ending = draw.choice([*WRITERS, ".toml", ".dbc", ".text", ".text"])
+        path = folder / f"damaged{ending}"
+        if ending == ".text":
+            fault = text_fault(draw)
+            texts += 1
+        else:
+            content = {".toml": ROSTER, ".dbc": OWN.encode()}.get(ending) or whole[ending]
+            path.write_bytes(damaged(draw, content))
+            option = {".toml": ["--roster"], ".dbc": ["--dbc"]}.get(ending)
+            command = draw.choice(["decode", "tanks", "flows"])
+            words = [command, str(folder / "whole.log"), *option, str(path)] if option else [command, str(path)]
+            fault = command_fault([*words, "--format", draw.choice(["table", "jsonl", "csv"])], codes)
+        if fault is not None:
+            faults += 1
+            kept = folder / f"fault-{faults}{ending}"
+            if path.exists():
+                shutil.copy(path, kept)
+            print(f"{kept}\n{fault}")
+    counted = ", ".join(f"{number:,} with exit code {code}" for code, number in sorted(codes.items()))
+    print(f"seed {arguments.seed}: {texts:,} logs; {sum(codes.values()):,} commands, {counted}; {faults} faults")
+    if not faults:
+        shutil.rmtree(folder)
+    return 1 if faults else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
