@@ -483,7 +483,10 @@ class _Notes:
         if tally.skipped:
             first = tally.first_skipped
             where = f"; the first is {first}: {printable((first.text or '').strip(), 80)}" if first else ""
-            print(f"note: {tally.skipped:,} lines were skipped, as they are no CAN frames{where}", file=sys.stderr)
+            print(
+                f"note: {tally.skipped:,} lines were skipped, as no CAN frame could be read from them{where}",
+                file=sys.stderr,
+            )
         if tally.dropped:
             print(f"note: the recorder itself lost {tally.dropped:,} frames", file=sys.stderr)
 
@@ -516,6 +519,8 @@ def _stopping(source: Source) -> Iterator[_Ending]:
     handled = [signal.SIGINT, signal.SIGTERM]
     before = {name: signal.signal(name, stop) for name in handled}
     try:
+        if _interrupts:
+            raise KeyboardInterrupt  # pressed while the source was being opened, and swallowed by what was running then
         yield ending
     finally:
         source.close()
@@ -620,7 +625,8 @@ def run(arguments: list[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
     try:
-        code = _invoke(sys.argv[1:] if arguments is None else arguments)
+        with _noting_interrupts():
+            code = _invoke(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
         return code
     except CanlevelError as error:
@@ -639,6 +645,28 @@ def run(arguments: list[str] | None = None) -> int:
         where = f"{error.filename}: " if error.filename else ""
         print(f"error: {where}{error.strerror or error}", file=sys.stderr)
         return BAD_CALL
+
+
+_interrupts: list[int] = []
+
+
+@contextmanager
+def _noting_interrupts() -> Iterator[None]:
+    """Keep note of Ctrl-C: Python drops a KeyboardInterrupt that is raised inside a callback, an import's for one."""
+
+    def interrupt(number: int, _: Any) -> None:
+        _interrupts.append(number)
+        raise KeyboardInterrupt
+
+    _interrupts.clear()
+    if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        yield  # ignored, or handled by whoever called us
+        return
+    signal.signal(signal.SIGINT, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _invoke(arguments: list[str]) -> int:

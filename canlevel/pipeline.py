@@ -21,7 +21,7 @@ from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError
 from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.store import Store, Writer, create_store
-from canlevel.tables import READINGS, empty
+from canlevel.tables import READINGS, empty, first_of_each
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
@@ -88,7 +88,10 @@ def open_decoding(
 
 
 def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = None) -> pa.Table:
-    """All readings of a source as one table; it is closed at the end."""
+    """All readings of a source as one table; it is closed at the end.
+
+    Of several recordings that overlap each reading comes once, as in a store.
+    """
     tables = []
     try:
         for readings in decoding.batches():
@@ -98,7 +101,10 @@ def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = No
                 on_batch(decoding.source.progress())
     finally:
         decoding.source.close()
-    return pa.concat_tables(tables).unify_dictionaries().combine_chunks() if tables else empty(READINGS)
+    if not tables:
+        return empty(READINGS)
+    readings = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
+    return readings.filter(pa.array(first_of_each(readings))) if decoding.source.several else readings
 
 
 @dataclass(frozen=True, slots=True)

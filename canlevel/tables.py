@@ -24,6 +24,7 @@ __all__ = [
     "FLOWS",
     "FLUIDS",
     "FRAMES",
+    "IDENTITY",
     "PROTOCOLS",
     "READINGS",
     "REMOTE",
@@ -34,6 +35,7 @@ __all__ = [
     "column",
     "dictionary_column",
     "empty",
+    "first_of_each",
     "float_column",
     "select",
     "time_column",
@@ -115,6 +117,9 @@ FLOWS = pa.schema(
     ]
 )
 
+# What tells one reading from another.
+IDENTITY = ["time", "tank", "source_address", "level_pct", "status"]
+
 # Stands for "no time" in integer microseconds; numpy's own not-a-time has the same bits.
 UNKNOWN_TIME_US = np.iinfo(np.int64).min
 
@@ -180,6 +185,26 @@ def timestamp_us(moment: datetime | str) -> int:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+
+
+def first_of_each(readings: pa.Table) -> NDArray[np.bool_]:
+    """Which rows are the first with their time, tank, source, level and status. readings: n rows with IDENTITY. Returns (n,).
+
+    Rows without a time are all their own. The channel does not count: one bus may be called differently in two recordings.
+    """
+    time_us = times_us(readings)
+    level = readings.column("level_pct").fill_null(np.nan).to_numpy().view(np.int64)
+    parts = [time_us, level, readings.column("source_address").to_numpy()]
+    for name in ("tank", "status"):
+        encoded = readings.column(name).unify_dictionaries().combine_chunks()
+        parts.append(encoded.indices.to_numpy() if isinstance(encoded, pa.DictionaryArray) else np.array([], np.int32))
+    order = np.lexsort(tuple(reversed(parts)))  # stable: of equal rows the first stays first
+    again = time_us[order][1:] != UNKNOWN_TIME_US
+    for part in parts:
+        again &= part[order][1:] == part[order][:-1]
+    first = np.ones(len(readings), np.bool_)
+    first[order[1:][again]] = False
+    return first
 
 
 def select(

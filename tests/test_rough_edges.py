@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import json
 import os
@@ -328,3 +329,63 @@ def test_piped_json_is_whole() -> None:
     done = subprocess.run(command, input=lines(30_000).encode(), capture_output=True, timeout=120)
     rows = [json.loads(line)["time"] for line in done.stdout.splitlines()]
     assert (done.returncode, len(rows), rows == sorted(rows)) == (0, 30_000, True)
+
+
+def test_overlapping_recordings_count_each_reading_once_as_the_store_does(
+    tmp_path: Path, canlevel: Callable[..., Result]
+) -> None:
+    text = lines(600).splitlines(keepends=True)
+    one, two = tmp_path / "one.log", tmp_path / "two.log"
+    one.write_text("".join(text[:400]))
+    two.write_text("".join(text[200:]).replace("can0", "vcan7"))
+    _, output, _ = canlevel("tanks", one, two, one, "--format", "jsonl")
+    (row,) = [json.loads(line) for line in output.splitlines()]
+    library.log([one, two], tmp_path / "history")
+    _, output, _ = canlevel("tanks", "--store", tmp_path / "history", "--format", "jsonl")
+    (stored,) = [json.loads(line) for line in output.splitlines()]
+    assert (
+        (row["readings"], row["period_s"]) == (stored["readings"], stored["period_s"]) == (600, pytest.approx(0.000997))
+    )
+
+
+def test_recordings_without_times_are_not_taken_for_one_another(
+    tmp_path: Path, canlevel: Callable[..., Result]
+) -> None:
+    path = tmp_path / "console.txt"
+    path.write_text("  can0  19F21123   [8]  10 D4 30 D0 07 00 00 FF\n" * 3)
+    _, output, _ = canlevel("tanks", path, path, "--format", "jsonl")
+    assert json.loads(output)["readings"] == 6
+
+
+def test_two_multicast_groups_on_one_port_are_refused(canlevel: Callable[..., Result]) -> None:
+    code, _, errors = canlevel("decode", "udp_multicast:239.74.163.2", "udp_multicast:239.74.163.3", "--seconds", "1")
+    assert (code, "its own port" in errors) == (2, True)
+
+
+def test_an_empty_word_is_no_source(canlevel: Callable[..., Result]) -> None:
+    code, _, errors = canlevel("decode", "")
+    assert (code, "names no source" in errors) == (2, True)
+
+
+def test_an_interrupt_that_python_lost_still_ends_the_program(
+    tmp_path: Path, canlevel: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A KeyboardInterrupt raised inside a callback is dropped by Python; here one is raised and dropped on purpose."""
+    import signal
+
+    import canlevel.pipeline as pipeline
+
+    real = pipeline.open_source
+
+    def opening(*arguments: object, **options: object) -> object:
+        with contextlib.suppress(KeyboardInterrupt):  # as a callback would
+            signal.raise_signal(signal.SIGINT)
+        return real(*arguments, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(pipeline, "open_source", opening)
+    path = tmp_path / "boat.log"
+    path.write_text(lines(3))
+    code, output, errors = canlevel("decode", path, "--format", "jsonl")
+    assert (code, output, "Traceback" in errors) == (130, "", False)
+    monkeypatch.undo()
+    assert canlevel("decode", path, "--format", "jsonl")[0] == 0

@@ -64,6 +64,7 @@ class Source(Protocol):
 
     tally: Tally
     live: bool  # a bus: it ends when it is stopped, not by itself
+    several: bool  # more than one recording, which may overlap
 
     def batches(self) -> Iterator[pa.Table]:
         """FRAMES tables until the recording ends or the source is stopped."""
@@ -96,6 +97,8 @@ def open_source(
     words = [sources] if isinstance(sources, str | Path) else list(sources)
     if not words:
         raise CaptureError("no source given", next_step="name a file, - for standard input, or INTERFACE:CHANNEL")
+    if "" in words:
+        raise CaptureError("an empty word names no source", next_step="name a file, - or INTERFACE:CHANNEL")
     clock = _Clock(None if start is None else timestamp_us(start), need_dates)
     addresses = [_live_address(word) for word in words]
     live = [address for address in addresses if address is not None]
@@ -376,6 +379,7 @@ class _Files:
 
     def __init__(self, paths: Sequence[Path], clock: _Clock) -> None:
         self.tally = Tally()
+        self.several = len(paths) > 1
         self._stopped = False
         self._files = [_File(path, clock, self.tally) for path in paths]
         self._total = 0
@@ -463,6 +467,7 @@ class _Pipe:
     """Standard input, or a named pipe: candump text as it arrives; other kinds are read once they are complete."""
 
     live = False
+    several = False
 
     def __init__(self, path: Path | None, clock: _Clock, *, seconds: float | None) -> None:
         self.tally = Tally()
@@ -555,6 +560,7 @@ class _Buses:
     """Live buses; several are merged as their frames arrive."""
 
     live = True
+    several = False
 
     def __init__(self, addresses: Sequence[BusAddress], *, bitrate: int, seconds: float | None) -> None:
         from canlevel.capture.live import Bus
@@ -565,6 +571,14 @@ class _Buses:
         self._channels = _Channels([], {})
         self._buses: list[Bus] = []
         self._garbled: dict[BusAddress, int] = {}
+        ports = [dict(address.options).get("port") for address in addresses if address.interface == "udp_multicast"]
+        if len(set(ports)) < len(ports):
+            # The groups of one port are heard by every listener on it (python-can 4.6.1 on Linux, seen).
+            raise CaptureError(
+                "two multicast groups on one port would hear each other",
+                where=Place(str(addresses[0])),
+                next_step="give each its own port, as in udp_multicast:239.74.163.2,port=43113",
+            )
         try:
             for address in addresses:
                 self._buses.append(Bus(address, bitrate, self.tally))

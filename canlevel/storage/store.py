@@ -24,11 +24,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.dataset as ds
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage.commit import as_store_error, commit_part, write_whole
-from canlevel.tables import READINGS, TIME_TYPE, UNKNOWN_TIME_US, empty, times_us, timestamp_us
+from canlevel.tables import IDENTITY, READINGS, TIME_TYPE, UNKNOWN_TIME_US, empty, first_of_each, times_us, timestamp_us
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -243,8 +242,8 @@ class Writer:
         low, high = int(time_us.min()), int(time_us.max())
         stored = [part for part in self._parts_of(day) if self._touches(part, low, high)]
         tables = [_read_keys(part, low, high) for part in stored]
-        keys = pa.concat_tables([*tables, table.select(_KEY_COLUMNS)]).unify_dictionaries().combine_chunks()
-        fresh = _first_of_each(keys)[len(keys) - len(table) :]
+        keys = pa.concat_tables([*tables, table.select(IDENTITY)]).unify_dictionaries().combine_chunks()
+        fresh = first_of_each(keys)[len(keys) - len(table) :]
         rows = np.flatnonzero(fresh)
         rows = rows[np.argsort(time_us[rows], kind="stable")]
         return table.take(pa.array(rows)).combine_chunks()
@@ -261,33 +260,14 @@ class Writer:
         return span[0] <= high_us and span[1] >= low_us
 
 
-_KEY_COLUMNS = ["time", "tank", "source_address", "level_pct", "status"]
-
-
-def _first_of_each(keys: pa.Table) -> NDArray[np.bool_]:
-    """Which rows are the first with their time, tank, source, level and status. keys: (n,) of _KEY_COLUMNS."""
-    level = keys.column("level_pct").fill_null(np.nan).to_numpy().view(np.int64)
-    parts = [times_us(keys), level, keys.column("source_address").to_numpy()]
-    for name in ("tank", "status"):
-        encoded = keys.column(name).combine_chunks()
-        parts.append(encoded.indices.to_numpy())
-    order = np.lexsort(tuple(reversed(parts)))  # stable: of equal rows the first stays first
-    again = np.ones(max(len(keys) - 1, 0), np.bool_)
-    for part in parts:
-        again &= part[order][1:] == part[order][:-1]
-    first = np.ones(len(keys), np.bool_)
-    first[order[1:][again]] = False
-    return first
-
-
 def _read_keys(part: Path, low_us: int, high_us: int) -> pa.Table:
     low, high = (pa.scalar(limit, pa.int64()).cast(TIME_TYPE) for limit in (low_us, high_us))
     condition = (pc.field("time") >= low) & (pc.field("time") <= high)
     try:
-        table = pq.read_table(part, columns=_KEY_COLUMNS, filters=condition, partitioning=None)
+        table = pq.read_table(part, columns=IDENTITY, filters=condition, partitioning=None)
     except (pa.ArrowInvalid, OSError) as error:
         raise _damaged([part], error) from error
-    return table.cast(pa.schema([READINGS.field(name) for name in _KEY_COLUMNS]))
+    return table.cast(pa.schema([READINGS.field(name) for name in IDENTITY]))
 
 
 def _time_span(part: Path) -> tuple[int, int]:
