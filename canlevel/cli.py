@@ -195,7 +195,7 @@ def log(
     speed = f", {summary.frames / summary.seconds:,.0f} frames/s" if worth_telling else ""
     print(f"{summary.frames:,} frames{speed}; {summary.readings:,} tank readings")
     print(f"{summary.added:,} new in {store}, {summary.known:,} there already or doubled")
-    if summary.known and (roster or vessel):
+    if summary.known and not summary.added and (roster or vessel):
         print(
             "note: readings that were there already keep the vessel and the names they were stored with",
             file=sys.stderr,
@@ -286,13 +286,14 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
     from canlevel.derivation.flows import derive_flows
     from canlevel.derivation.overview import overview
     from canlevel.pipeline import log_source, open_decoding
+    from canlevel.shipped import shipped
     from canlevel.show.text import level_picture
 
     console = _console()
     folder = Path(tempfile.mkdtemp(prefix="canlevel-demo-"))
     scenarios = (("workboat", "A harbour workboat, NMEA 2000"), ("clinic-coach", "A clinic coach, RV-C and J1939"))
     for name, title in scenarios:
-        captures = resources.files("canlevel.captures")
+        captures = shipped("captures")
         with (
             resources.as_file(captures / f"{name}.log.gz") as capture,
             resources.as_file(captures / f"{name}.toml") as roster,

@@ -282,6 +282,14 @@ def test_demo_runs_from_any_folder(tmp_path: Path) -> None:
     assert (done.returncode, list(tmp_path.iterdir())) == (0, [])
 
 
+def test_a_checkout_that_is_not_installed_runs_from_its_own_folder() -> None:
+    """Python started in a clone finds the clone's package first, whatever is installed."""
+    root = Path(__file__).parent.parent
+    script = "import sys; sys.meta_path = [f for f in sys.meta_path if 'editable' not in repr(f).lower()]; import canlevel.cli; sys.exit(canlevel.cli.run(['demo']))"  # noqa: E501
+    done = subprocess.run([sys.executable, "-c", script], cwd=root, capture_output=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
 def test_head_closes_the_pipe_quietly(workboat: Path) -> None:
     script = f'"{sys.executable}" -m canlevel decode "{workboat}" --format jsonl | head -n 2'
     done = subprocess.run(["bash", "-o", "pipefail", "-c", script], capture_output=True, timeout=60)

@@ -16,13 +16,13 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any, NoReturn
 
 from canlevel.decoding.fields import Field
 from canlevel.decoding.identifier import pgn_of
 from canlevel.errors import DefinitionError, Place
+from canlevel.shipped import shipped
 from canlevel.tables import FLUIDS, PROTOCOLS
 
 __all__ = ["Level", "Message", "builtin_messages", "load_dbc", "messages_by_pgn"]
@@ -70,7 +70,7 @@ class Message:
 def builtin_messages() -> tuple[Message, ...]:
     """The messages of dbc/, which every installation carries."""
     found: list[Message] = []
-    for entry in sorted(resources.files("canlevel.dbc").iterdir(), key=lambda item: item.name):
+    for entry in sorted(shipped("dbc").iterdir(), key=lambda item: item.name):
         if entry.name.endswith(".dbc"):
             found += _messages(entry.read_text(encoding="utf-8"), entry.name)
     return tuple(found)
