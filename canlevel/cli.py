@@ -352,7 +352,7 @@ def _readings(
         return readings
     from canlevel.capture.source import is_live
     from canlevel.pipeline import collect, open_decoding
-    from canlevel.tables import select
+    from canlevel.tables import matching
 
     assert source is not None
     if seconds is None and listen_s is not None and any(is_live(word) for word in source):
@@ -374,7 +374,7 @@ def _readings(
     ending.leave()
     if tank is not None:
         _known_tank(tank, readings)
-    return select(readings, tank=tank, since=since, until=until)
+    return readings.filter(matching(tank, since, until))
 
 
 def _write_lines(lines: Generator[str, None, str], out: TextIO) -> str:

@@ -37,7 +37,7 @@ __all__ = [
     "empty",
     "first_of_each",
     "float_column",
-    "select",
+    "matching",
     "time_column",
     "times_us",
     "timestamp_us",
@@ -207,14 +207,10 @@ def first_of_each(readings: pa.Table) -> NDArray[np.bool_]:
     return first
 
 
-def select(
-    readings: pa.Table,
-    *,
-    tank: str | None = None,
-    since: datetime | str | None = None,
-    until: datetime | str | None = None,
-) -> pa.Table:
-    """READINGS of one tank id, from `since` on and before `until`; naive moments mean UTC."""
+def matching(
+    tank: str | None = None, since: datetime | str | None = None, until: datetime | str | None = None
+) -> pc.Expression:
+    """The condition for READINGS of one tank id, from `since` on and before `until`; naive moments mean UTC."""
     condition = pc.scalar(True)
     if tank is not None:
         condition &= pc.field("tank") == tank
@@ -222,4 +218,4 @@ def select(
         condition &= pc.field("time") >= pa.scalar(timestamp_us(since), pa.int64()).cast(TIME_TYPE)
     if until is not None:
         condition &= pc.field("time") < pa.scalar(timestamp_us(until), pa.int64()).cast(TIME_TYPE)
-    return readings if tank is None and since is None and until is None else readings.filter(condition)
+    return condition

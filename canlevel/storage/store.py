@@ -27,7 +27,17 @@ import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage.commit import as_store_error, commit_part, write_whole
-from canlevel.tables import IDENTITY, READINGS, TIME_TYPE, UNKNOWN_TIME_US, empty, first_of_each, times_us, timestamp_us
+from canlevel.tables import (
+    IDENTITY,
+    READINGS,
+    TIME_TYPE,
+    UNKNOWN_TIME_US,
+    empty,
+    first_of_each,
+    matching,
+    times_us,
+    timestamp_us,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,16 +134,9 @@ class Store:
         schema = READINGS if columns is None else pa.schema([READINGS.field(name) for name in columns])
         if not parts:
             return empty(schema)
-        condition = ds.scalar(True)
-        if tank is not None:
-            condition &= ds.field("tank") == tank
-        if since is not None:
-            condition &= ds.field("time") >= pa.scalar(timestamp_us(since), pa.int64()).cast(TIME_TYPE)
-        if until is not None:
-            condition &= ds.field("time") < pa.scalar(timestamp_us(until), pa.int64()).cast(TIME_TYPE)
         try:
             dataset = ds.dataset([str(part) for part in parts], schema=READINGS, format="parquet")
-            table = dataset.to_table(columns=schema.names, filter=condition).unify_dictionaries()
+            table = dataset.to_table(columns=schema.names, filter=matching(tank, since, until)).unify_dictionaries()
         except (pa.ArrowInvalid, OSError) as error:
             raise _damaged(parts, error) from error
         return table.sort_by("time") if in_order and "time" in schema.names else table
