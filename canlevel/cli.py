@@ -355,9 +355,10 @@ def _readings(
     from canlevel.tables import matching
 
     assert source is not None
-    if seconds is None and listen_s is not None and any(is_live(word) for word in source):
+    limited = seconds is None and listen_s is not None and any(is_live(word) for word in source)
+    if limited:
         seconds = listen_s
-        print(f"listening for {seconds:.0f} s", file=sys.stderr)
+        print(f"listening for {listen_s:.0f} s", file=sys.stderr)
     decoding = open_decoding(
         source,
         roster=roster,
@@ -367,7 +368,7 @@ def _readings(
         seconds=seconds,
         need_dates=need_dates,
     )
-    notes = _Notes(decoding)
+    notes = _Notes(decoding, announced=limited)
     with _stopping(decoding.source) as ending, _progress_bar(decoding) as advance:
         readings = collect(decoding, lambda _: advance())
     notes.finish(summary=False)
@@ -446,10 +447,10 @@ def _console() -> Console:
 class _Notes:
     """Tells on standard error what the user should know about the input: notes at once, counts at the end."""
 
-    def __init__(self, decoding: Decoding) -> None:
+    def __init__(self, decoding: Decoding, *, announced: bool = False) -> None:
         self._decoding = decoding
         self._told = 0
-        if decoding.source.live and sys.stderr.isatty():
+        if decoding.source.live and sys.stderr.isatty() and not announced:
             print("listening; Ctrl-C ends", file=sys.stderr)
 
     def tell(self) -> None:
@@ -564,7 +565,7 @@ def _log_progress(decoding: Decoding, notes: _Notes) -> Iterator[Any]:
         with _progress_bar(decoding) as advance:
             yield lambda _: advance()
         return
-    line = _StatusLine(decoding) if sys.stderr.isatty() else None
+    line = _StatusLine() if sys.stderr.isatty() else None
 
     def on_batch(state: LogState) -> None:
         notes.tell()
@@ -581,12 +582,11 @@ def _log_progress(decoding: Decoding, notes: _Notes) -> Iterator[Any]:
 class _StatusLine:
     """One line on a terminal, rewritten once a second."""
 
-    def __init__(self, decoding: Decoding) -> None:
+    def __init__(self) -> None:
         import time
 
         self._clock = time.monotonic
         self._began = self._due = self._clock()
-        self._decoding = decoding
 
     def update(self, state: LogState) -> None:
         now = self._clock()

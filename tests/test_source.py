@@ -92,6 +92,17 @@ def test_console_text_without_stamps(tmp_path: Path, canlevel: Callable[..., Res
     assert json.loads(output)["readings"] == 3
 
 
+def test_a_missing_date_is_said_once_however_many_batches_there_are(
+    tmp_path: Path, canlevel: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canlevel.capture.source.CHUNK", 200)
+    for text in (log_lines(list(range(0, 50_000, 100)), digits=3), "  can0  123   [1]  00\n" * 500):
+        path = tmp_path / "boat.log"
+        path.write_text(text)
+        code, _, errors = canlevel("decode", path, "--format", "jsonl")
+        assert (code, errors.count("the time stays empty")) == (0, 1)
+
+
 def test_a_dated_recording_needs_no_start_and_is_not_moved_by_it(tmp_path: Path) -> None:
     path = tmp_path / "boat.log"
     path.write_text(log_lines([START_US]))

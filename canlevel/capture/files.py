@@ -23,7 +23,7 @@ import pyarrow as pa
 from canlevel.capture.lines import dropped_frames, parse_line
 from canlevel.errors import CaptureError, Place
 
-__all__ = ["Kind", "Opened", "kind_of_stream", "open_recording", "unpacked"]
+__all__ = ["Kind", "Opened", "kind_of_stream", "open_recording", "unreadable"]
 
 SNIFFED = 64 * 1024
 PIECE = 64 * 1024
@@ -156,6 +156,15 @@ class Opened:
         self.raw.close()
 
 
+def unreadable(opened: Opened, reason: str) -> CaptureError:
+    """The error for a recording of which nothing at all can be read."""
+    return CaptureError(
+        f"cannot be read as {opened.kind} ({reason})",
+        where=Place(opened.name),
+        next_step="check that the copy is whole and that its name says what it is",
+    )
+
+
 def _fault(stream: IO[bytes]) -> Exception | None:
     inner = getattr(stream, "raw", None)
     return inner.fault if isinstance(inner, _Unpacked) else None
@@ -183,7 +192,7 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
     try:
         if size == 0:
             raise CaptureError("is empty", where=Place(name), next_step="record again, or name another file")
-        stream, packing, ending = unpacked(raw, name)
+        stream, packing, ending = _unpack(raw, name)
         head = stream.read(SNIFFED)
         fault = _fault(stream)
         if not head and fault is not None:
@@ -195,7 +204,7 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
         stream.close()
         raw.close()
         raw = path.open("rb")
-        stream, packing, _ = unpacked(raw, name)
+        stream, packing, _ = _unpack(raw, name)
     except OSError as error:
         raw.close()
         raise CaptureError(f"cannot be read ({error.strerror})", where=Place(name)) from error
@@ -205,7 +214,7 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
     return Opened(name, path, kind, stream, size, packing, raw)
 
 
-def unpacked(raw: IO[bytes], name: str) -> tuple[IO[bytes], str | None, str]:
+def _unpack(raw: IO[bytes], name: str) -> tuple[IO[bytes], str | None, str]:
     """(stream of unpacked bytes, name of the compression or None, the ending that tells the kind)."""
     magic = raw.read(8)
     raw.seek(0)

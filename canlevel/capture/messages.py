@@ -19,7 +19,7 @@ import can
 import numpy as np
 
 from canlevel.capture.candump import Block
-from canlevel.capture.files import Kind, Opened
+from canlevel.capture.files import Kind, Opened, unreadable
 from canlevel.errors import CaptureError, Place
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
 
@@ -82,13 +82,11 @@ def read_messages(
     with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
         try:
             reader = _reader(opened, Path(scratch), on_skipped)
-        except CaptureError:
-            raise
         except Exception as error:
-            raise _unreadable(opened, error) from error
+            raise unreadable(opened, _reason(error)) from error
         messages = iter(reader)
         try:
-            while fault is None:
+            while True:
                 try:
                     message = next(messages)
                 except StopIteration:
@@ -109,7 +107,7 @@ def read_messages(
             frames += len(waiting)
     if fault is not None:
         if not frames:
-            raise _unreadable(opened, fault) from fault
+            raise unreadable(opened, _reason(fault)) from fault
         on_fault(f"the rest cannot be read ({_reason(fault)})", frames)
     elif opened.kind == Kind.BLF and not opened.packing:
         # python-can's BLF reader ends quietly where a file is cut; its header says how long it ought to be.
@@ -285,14 +283,6 @@ class _SqliteReader(can.SqliteReader):
 
 
 _TEXT_READERS: dict[Kind, Callable[..., Any]] = {Kind.ASC: _AscReader, Kind.TRC: _TrcReader, Kind.CSV: _CsvReader}
-
-
-def _unreadable(opened: Opened, error: Exception) -> CaptureError:
-    return CaptureError(
-        f"cannot be read as {opened.kind} ({_reason(error)})",
-        where=Place(opened.name),
-        next_step="check that the copy is whole and that its name says what it is",
-    )
 
 
 def _reason(error: Exception) -> str:

@@ -26,7 +26,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.capture.candump import Block, TextReader, frames_table
-from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording
+from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording, unreadable
 from canlevel.capture.mf4 import Mf4Error, mf4_text
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place
@@ -191,8 +191,9 @@ class _Clock:
         if self._need_dates:
             what += "; readings need date and time of day"
             raise CaptureError(what, where=place_at(line), next_step=next_step)
+        if not tally.undated:  # said once, not for every batch
+            tally.note(f"{place_at(line)}: {what}, so the time stays empty. Next: {next_step}")
         tally.undated += int(undated.sum())
-        tally.note(f"{place_at(line)}: {what}, so the time stays empty. Next: {next_step}")
         time_us[undated] = UNKNOWN_TIME_US
         return time_us
 
@@ -337,11 +338,7 @@ class _File:
             except Mf4Error as error:
                 frames = self._tally.frames - before
                 if not frames:
-                    raise CaptureError(
-                        f"cannot be read as {opened.kind} ({error})",
-                        where=Place(self.name),
-                        next_step="check that the copy is whole and that its name says what it is",
-                    ) from error
+                    raise unreadable(opened, str(error)) from error
                 self._tally.note(f"{self.name}, after frame {frames}: the rest cannot be read ({error})")
 
     def _messages(self, opened: Opened) -> Iterator[tuple[Block, list[str | None]]]:
