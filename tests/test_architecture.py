@@ -16,7 +16,7 @@ from canlevel.simulate import clinic_coach, workboat
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "canlevel"
 MODULES = sorted(PACKAGE.rglob("*.py"))
-GROUND = {"tables", "units", "roster", "errors", "shipped"}
+GROUND = {"tables", "identifier", "units", "roster", "errors", "shipped"}
 ROOMS = {"capture", "decoding", "derivation", "storage"}
 ALLOWED = {
     **dict.fromkeys(GROUND, GROUND),

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canlevel.decoding.identifier import pgn_of, pgns, source_addresses
+from canlevel.identifier import pgn_of, pgns, source_addresses
 
 
 # SAE J1939-21: PDU format below 240 addresses a destination, which is no part of the number; from 240 on it broadcasts.

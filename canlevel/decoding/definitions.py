@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from canlevel.decoding.fields import Field
-from canlevel.decoding.identifier import pgn_of
+from canlevel.identifier import pgn_of
 from canlevel.errors import DefinitionError, Place
 from canlevel.shipped import shipped
 from canlevel.tables import FLUIDS, PROTOCOLS

@@ -19,15 +19,11 @@ from numpy.typing import NDArray
 
 from canlevel.decoding.definitions import Level, Message, builtin_messages, messages_by_pgn
 from canlevel.decoding.fields import OK, Field, raw_values, scaled, statuses
-from canlevel.decoding.identifier import pgns, source_addresses
+from canlevel.identifier import carries, pgns, source_addresses
 from canlevel.tables import (
-    ERROR_FRAME,
-    EXTENDED,
-    FD,
     FLUIDS,
     PROTOCOLS,
     READINGS,
-    REMOTE,
     STATUSES,
     dictionary_column,
     empty,
@@ -76,7 +72,6 @@ class TankDecoder:
 
     def __init__(self, own: Iterable[Message] = ()) -> None:
         self.messages: Mapping[int, Message] = messages_by_pgn((*builtin_messages(), *own))
-        self._pgns = np.array(sorted(self.messages), np.uint32)
 
     def decode(self, frames: pa.Table) -> pa.Table:
         """READINGS of the tank levels in `frames` (FRAMES), in the order of the frames.
@@ -84,19 +79,18 @@ class TankDecoder:
         capacity_l and volume_l are the device's own, null where it gives none; vessel, name and rates are null.
         Never raises for what a device sends.
         """
-        identifier = frames.column("identifier").to_numpy()
-        flags = frames.column("flags").to_numpy()
-        pgn = pgns(identifier)
-        plain = (flags & (EXTENDED | REMOTE | ERROR_FRAME | FD)) == EXTENDED
-        at = np.flatnonzero(plain & np.isin(pgn, self._pgns))
+        at = np.flatnonzero(
+            carries(frames.column("identifier").to_numpy(), frames.column("flags").to_numpy(), self.messages)
+        )
         if not len(at):
             return empty(READINGS)
-        tank_frames = frames.take(pa.array(at))
+        tank_frames = frames if len(at) == len(frames) else frames.take(pa.array(at))
+        pgn = pgns(tank_frames.column("identifier").to_numpy())
         payload = tank_frames.column("payload").to_numpy()
         length = tank_frames.column("length").to_numpy()
         parts: list[_Rows] = []
         for number, message in self.messages.items():
-            mine = np.flatnonzero(pgn[at] == number)
+            mine = np.flatnonzero(pgn == number)
             if len(mine):
                 parts += _message_rows(message, mine, payload[mine], length[mine])
         return _readings(tank_frames, parts)

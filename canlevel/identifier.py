@@ -7,10 +7,14 @@ RV-C share this; RV-C says DGN for PGN.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["pgn_of", "pgns", "source_addresses"]
+from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE
+
+__all__ = ["carries", "pgn_of", "pgns", "source_addresses"]
 
 BROADCAST_FORMAT = 240
 
@@ -30,3 +34,16 @@ def pgn_of(identifier: int) -> int:
 def source_addresses(identifier: NDArray[np.uint32]) -> NDArray[np.uint8]:
     """Source addresses of 29-bit identifiers. identifier: (n,). Returns (n,)."""
     return (identifier & np.uint32(0xFF)).astype(np.uint8)
+
+
+def carries(identifier: NDArray[np.uint32], flags: NDArray[np.uint8], wanted: Collection[int]) -> NDArray[np.bool_]:
+    """Which frames are plain data frames with a 29-bit identifier and one of the `wanted` PGNs. All (n,).
+
+    Remote, error and FD frames carry no parameter group of these protocols.
+    """
+    plain = (flags & (EXTENDED | REMOTE | ERROR_FRAME | FD)) == EXTENDED
+    group = pgns(identifier)
+    mine = np.zeros(len(group), np.bool_)
+    for pgn in wanted:  # some few comparisons beat numpy's search by sorting
+        mine |= group == np.uint32(pgn)
+    return plain & mine
