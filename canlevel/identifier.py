@@ -41,7 +41,7 @@ def carries(identifier: NDArray[np.uint32], flags: NDArray[np.uint8], wanted: Co
 
     Remote, error and FD frames carry no parameter group of these protocols.
     """
-    plain = (flags & (EXTENDED | REMOTE | ERROR_FRAME | FD)) == EXTENDED
+    plain: NDArray[np.bool_] = (flags & (EXTENDED | REMOTE | ERROR_FRAME | FD)) == EXTENDED
     group = pgns(identifier)
     mine = np.zeros(len(group), np.bool_)
     for pgn in wanted:  # some few comparisons beat numpy's search by sorting

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from canlevel.decoding.fields import Field
-from canlevel.identifier import pgn_of
 from canlevel.errors import DefinitionError, Place
+from canlevel.identifier import pgn_of
 from canlevel.shipped import shipped
 from canlevel.tables import FLUIDS, PROTOCOLS
 
