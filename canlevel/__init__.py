@@ -7,6 +7,7 @@
     history = canlevel.open_store("history").readings()
     flows = canlevel.flows(history)                  # fills and drains
     canlevel.tanks(history)                          # one row for each tank and source
+    canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -17,7 +18,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, flows, log, tanks
+    from canlevel.api import decode, decode_batches, flows, log, tanks, traffic
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -47,10 +48,11 @@ __all__ = [
     "log",
     "open_store",
     "tanks",
+    "traffic",
 ]
 
 _HOMES = {
-    "canlevel.api": ("decode", "decode_batches", "flows", "log", "tanks"),
+    "canlevel.api": ("decode", "decode_batches", "flows", "log", "tanks", "traffic"),
     "canlevel.errors": (
         "CanlevelError",
         "CaptureError",

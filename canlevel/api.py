@@ -10,14 +10,16 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
+from canlevel.capture.source import open_source
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.overview import overview
 from canlevel.errors import QueryError
+from canlevel.findings.traffic import Traffic
 from canlevel.pipeline import LogSummary, collect, log_source, open_decoding
 from canlevel.roster import Roster
 from canlevel.tables import READINGS
 
-__all__ = ["decode", "decode_batches", "flows", "log", "tanks"]
+__all__ = ["decode", "decode_batches", "flows", "log", "tanks", "traffic"]
 
 Sources = str | Path | Iterable[str | Path]
 
@@ -89,6 +91,23 @@ def log(
         need_dates=True,
     )
     return log_source(decoding, store)
+
+
+def traffic(
+    source: Sources, *, start: datetime | str | None = None, bitrate: int = 250_000, seconds: float | None = None
+) -> Traffic:
+    """What went over a bus, tank or not, in one pass: its senders(), how full it was in minutes(), and its gaps(), as tables.
+
+    source, start, bitrate and seconds are those of decode(). Raises CanlevelError for what cannot be read.
+    """
+    opened = open_source(source, start=start, bitrate=bitrate, seconds=seconds)
+    counted = Traffic()
+    try:
+        for frames in opened.batches():
+            counted.add(frames)
+    finally:
+        opened.close()
+    return counted
 
 
 def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:

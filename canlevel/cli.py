@@ -375,6 +375,8 @@ def _readings(
     ending.leave()
     if tank is not None:
         _known_tank(tank, readings)
+    if tank is None and since is None and until is None:
+        return readings
     return readings.filter(matching(tank, since, until))
 
 

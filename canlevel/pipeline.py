@@ -11,17 +11,19 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 
 from canlevel.capture.source import Progress, Source, open_source
 from canlevel.capture.tally import Tally
-from canlevel.decoding.definitions import Message, load_dbc
+from canlevel.decoding.definitions import load_dbc
+from canlevel.decoding.messages import Message
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError
 from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.store import Store, Writer, create_store
-from canlevel.tables import READINGS, empty, first_of_each
+from canlevel.tables import READINGS, codes_of, empty, first_of_each, rows_at, values_of
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
@@ -46,13 +48,12 @@ class Decoding:
 
     def batches(self) -> Iterator[pa.Table]:
         """READINGS, batch by batch as the source delivers; batches without a tank frame come as empty tables."""
-        for frames in self.source.batches():
+        for frames in self.source.batches(self.decoder.messages):
             readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
             self.readings += len(readings)
             self.malformed += _count(readings, "malformed")
             if len(readings) and self.roster.tanks:
-                heard = readings.select(["tank", "source_address"]).group_by(["tank", "source_address"]).aggregate([])
-                self._heard.update(zip(*(column.to_pylist() for column in heard.columns), strict=True))
+                self._heard.update(_tanks_and_sources(readings))
             yield readings
 
     def not_heard(self) -> list[TankEntry]:
@@ -104,7 +105,7 @@ def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = No
     if not tables:
         return empty(READINGS)
     readings = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
-    return readings.filter(pa.array(first_of_each(readings))) if decoding.source.several else readings
+    return rows_at(readings, np.flatnonzero(first_of_each(readings))) if decoding.source.several else readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,4 +180,11 @@ def log_source(
 
 
 def _count(readings: pa.Table, status: str) -> int:
-    return sum(chunk.to_pylist().count(status) for chunk in readings.column("status").chunks) if len(readings) else 0
+    codes, words = codes_of(readings.column("status"))
+    return int(np.count_nonzero(codes == words.index(status))) if status in words else 0
+
+
+def _tanks_and_sources(readings: pa.Table) -> set[tuple[str, int]]:
+    codes, words = codes_of(readings.column("tank"))
+    keys = np.unique(codes * np.int64(256) + values_of(readings.column("source_address")))
+    return {(words[key // 256] or "", key % 256) for key in keys.tolist()}

@@ -25,11 +25,10 @@ from typing import Any, NoReturn
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from canlevel.errors import Place, RosterError
-from canlevel.tables import FLUIDS, PROTOCOLS, column, dictionary_column, float_column
+from canlevel.tables import FLUIDS, PROTOCOLS, codes_of, column, dictionary_column, float_column, values_of
 from canlevel.units import litres_of
 
 __all__ = ["Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
@@ -122,18 +121,18 @@ class Roster:
         tank's shape; without a capacity it is the device's own figure, if it sent one. What the roster does not tell stays.
         """
         n = len(readings)
-        tanks = _codes(readings, "tank")
-        sources = readings.column("source_address").to_numpy().astype(np.int64)
-        keys, which = np.unique(tanks.codes * 256 + sources, return_inverse=True)
+        tank, tanks = codes_of(readings.column("tank"))
+        sources = values_of(readings.column("source_address"))
+        keys, which = np.unique(tank * np.int64(256) + sources, return_inverse=True)
         level_pct, capacity_l = column(readings, "level_pct"), column(readings, "capacity_l").copy()
         device_volume_l = column(readings, "volume_l")
         volume_l = np.empty(n)
         names: list[str | None] = []
-        told = _codes(readings, "name")
+        name, told = codes_of(readings.column("name"))
         for i, key in enumerate(keys.tolist()):
-            entry = self.entry(tanks.words[key // 256] or "", key % 256)
+            entry = self.entry(tanks[key // 256] or "", key % 256)
             rows = which == i
-            names.append(entry.name if entry else told.words[told.codes[np.argmax(rows)]])
+            names.append(entry.name if entry else told[name[np.argmax(rows)]])
             shape = entry.shape if entry else Shape()
             if entry is not None and entry.capacity_l is not None:
                 capacity_l[rows] = entry.capacity_l
@@ -148,20 +147,6 @@ class Roster:
             changed["vessel"] = dictionary_column(np.zeros(n, np.int64), [self.vessel])
         columns = [changed.get(name, readings.column(name)) for name in readings.schema.names]
         return pa.table(columns, schema=readings.schema)
-
-
-@dataclass(frozen=True, slots=True)
-class _Codes:
-    codes: NDArray[np.int64]  # the last of `words` stands for null
-    words: list[str | None]
-
-
-def _codes(table: pa.Table, name: str) -> _Codes:
-    encoded = table.column(name).unify_dictionaries().combine_chunks()
-    if isinstance(encoded, pa.ChunkedArray):  # what combine_chunks gives for a table without chunks
-        encoded = pc.dictionary_encode(pa.array([], pa.string()))
-    words = [*encoded.dictionary.to_pylist(), None]
-    return _Codes(encoded.indices.fill_null(len(words) - 1).to_numpy().astype(np.int64), words)
 
 
 def load_roster(path: str | Path) -> Roster:

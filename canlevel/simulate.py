@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.decoding.definitions import Message, builtin_messages, messages_by_pgn
+from canlevel.decoding.definitions import builtin_messages
 from canlevel.decoding.fields import Field
+from canlevel.decoding.messages import Message, messages_by_pgn
 from canlevel.tables import timestamp_us
 
 __all__ = ["Flow", "SimulatedFrame", "Simulation", "Tank", "candump_text", "clinic_coach", "simulate", "workboat"]

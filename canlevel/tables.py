@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from canlevel.errors import QueryError
+
+if TYPE_CHECKING:
+    import pyarrow.compute as pc
 
 __all__ = [
     "ERROR_FRAME",
@@ -32,15 +34,21 @@ __all__ = [
     "TIME_TYPE",
     "UNKNOWN_TIME_US",
     "WORD",
+    "arrow",
+    "codes_of",
     "column",
     "dictionary_column",
     "empty",
     "first_of_each",
     "float_column",
     "matching",
+    "null_column",
+    "rows_at",
     "time_column",
     "times_us",
     "timestamp_us",
+    "values_of",
+    "word_column",
 ]
 
 TIME_TYPE = pa.timestamp("us", tz="UTC")
@@ -129,41 +137,122 @@ def empty(schema: pa.Schema) -> pa.Table:
     return schema.empty_table()
 
 
+def arrow(values: NDArray[Any], kind: pa.DataType | None = None, known: NDArray[np.bool_] | None = None) -> pa.Array:
+    """A numpy array as a column without a copy; where `known` is false it is null. values: (n,) numbers or truths.
+
+    kind: the column's type, where it is not the array's own. pyarrow's own way, pa.array, imports pandas each time, which
+    takes longer than reading a small recording.
+    """
+    values = np.ascontiguousarray(values)
+    data = np.packbits(values, bitorder="little") if values.dtype == np.bool_ else values
+    missing = None if known is None or known.all() else pa.py_buffer(np.packbits(known, bitorder="little"))
+    return pa.Array.from_buffers(kind or pa.from_numpy_dtype(values.dtype), len(values), [missing, pa.py_buffer(data)])
+
+
+def word_column(words: Sequence[str]) -> pa.Array:
+    """Some words as a column of strings."""
+    encoded = [word.encode() for word in words]
+    ends = np.cumsum([0, *(len(word) for word in encoded)]).astype(np.int32)
+    return pa.Array.from_buffers(pa.string(), len(words), [None, pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))])
+
+
+def values_of(column: pa.ChunkedArray | pa.Array, null: Any = None) -> NDArray[Any]:
+    """The numbers of a column as they lie in memory, n of them; `null`, where given, stands for those that are null."""
+    chunks = column.chunks if isinstance(column, pa.ChunkedArray) else [column]
+    kind = np.dtype(np.int64) if pa.types.is_timestamp(column.type) else np.dtype(column.type.to_pandas_dtype())
+    parts: list[NDArray[Any]] = []
+    for chunk in chunks:
+        if len(chunk):
+            part = np.frombuffer(chunk.buffers()[1], kind)[chunk.offset : chunk.offset + len(chunk)]
+            parts.append(
+                part if null is None or not chunk.null_count else np.where(_known(chunk), part, kind.type(null))
+            )
+    if not parts:
+        return np.zeros(0, kind)
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def codes_of(column: pa.ChunkedArray) -> tuple[NDArray[np.int32], list[str | None]]:
+    """(codes, words) of a column of repeated words: words[code] for each of n rows; each word once, the last being None."""
+    encoded = column if column.num_chunks <= 1 else column.unify_dictionaries()
+    words: list[str | None] = [*(encoded.chunk(0).dictionary.to_pylist() if encoded.num_chunks else []), None]
+    parts = [values_of(chunk.indices, len(words) - 1) for chunk in encoded.chunks]
+    codes = parts[0] if len(parts) == 1 else np.concatenate([np.zeros(0, np.int32), *parts])
+    place = {word: i for i, word in enumerate(words)}
+    if len(place) < len(words):  # a dictionary may hold a word twice, and null as a word
+        codes = np.array([place[word] for word in words], np.int32)[codes]
+    return codes, words
+
+
+def rows_at(table: pa.Table, at: NDArray[np.int64]) -> pa.Table:
+    """Some rows of a table, by their places. Costs no import, unlike pyarrow's own take and filter."""
+    return pa.table([_at(table.column(field.name), at) for field in table.schema], schema=table.schema)
+
+
+def _at(column: pa.ChunkedArray, at: NDArray[np.int64]) -> pa.Array:
+    if pa.types.is_dictionary(column.type):
+        codes, words = codes_of(column)
+        return dictionary_column(codes[at], words)
+    return arrow(values_of(column)[at], column.type, _known(column)[at] if column.null_count else None)
+
+
+def _known(column: pa.ChunkedArray | pa.Array) -> NDArray[np.bool_]:
+    """Which of n values are not null."""
+    parts = [np.zeros(0, np.bool_)]
+    for chunk in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
+        missing = chunk.buffers()[0]
+        bits = np.ones(len(chunk), np.uint8)
+        if missing is not None:
+            bits = np.unpackbits(np.frombuffer(missing, np.uint8), bitorder="little")[chunk.offset :][: len(chunk)]
+        parts.append(bits != 0)
+    return np.concatenate(parts)
+
+
 def time_column(time_us: NDArray[np.int64]) -> pa.Array:
     """UTC microseconds since 1970 as a column; UNKNOWN_TIME_US becomes null. time_us: (n,)."""
-    known = time_us != UNKNOWN_TIME_US
-    return pa.array(time_us, pa.int64(), mask=None if known.all() else ~known).cast(TIME_TYPE)
+    return arrow(time_us, TIME_TYPE, time_us != UNKNOWN_TIME_US)
 
 
 def times_us(table: pa.Table, name: str = "time") -> NDArray[np.int64]:
     """The reverse of time_column: (n,) microseconds since 1970, UNKNOWN_TIME_US for null."""
-    values = table.column(name).cast(pa.int64()).fill_null(UNKNOWN_TIME_US)
-    return np.asarray(values.to_numpy(), dtype=np.int64)
+    return values_of(table.column(name), UNKNOWN_TIME_US)
 
 
 def float_column(values: NDArray[np.float64]) -> pa.Array:
     """(n,) floats as a column; nan becomes null."""
-    return pa.array(values, pa.float64(), from_pandas=True)
+    return arrow(values, pa.float64(), ~np.isnan(values))
 
 
 def dictionary_column(codes: NDArray[Any], words: Sequence[str | None]) -> pa.Array:
     """A column of repeated words. codes: (n,) positions in `words`; a word of None becomes null."""
     known = [i for i, word in enumerate(words) if word is not None]
+    if known and len(known) == len(words):
+        return pa.DictionaryArray.from_arrays(arrow(codes.astype(np.int32, copy=False)), word_column(_told(words)))
     position = np.full(len(words) + 1, -1, dtype=np.int32)  # one spare, so that no words at all works too
     position[known] = np.arange(len(known), dtype=np.int32)
     indices = position[codes]
-    missing = indices < 0
-    return pa.DictionaryArray.from_arrays(
-        pa.array(indices, pa.int32(), mask=missing if missing.any() else None),
-        pa.array([words[i] for i in known], pa.string()),
-    )
+    told = indices >= 0
+    indices[~told] = 0
+    return pa.DictionaryArray.from_arrays(arrow(indices, pa.int32(), told), word_column(_told(words)))
+
+
+def _told(words: Sequence[str | None]) -> list[str]:
+    return [word for word in words if word is not None]
+
+
+def null_column(n: int, kind: pa.DataType) -> pa.Array:
+    """n numbers that are all null."""
+    return arrow(np.zeros(n, kind.to_pandas_dtype()), kind, np.zeros(n, np.bool_))
 
 
 def column(table: pa.Table, name: str) -> NDArray[Any]:
     """One column as a numpy array; nulls become nan in floats and None in words."""
     chunked = table.column(name)
+    if pa.types.is_floating(chunked.type):
+        return values_of(chunked, np.nan)
     if pa.types.is_dictionary(chunked.type):
-        chunked = chunked.cast(chunked.type.value_type)
+        codes, words = codes_of(chunked)
+        return np.array(words, object)[codes]
     return np.asarray(chunked.to_numpy())
 
 
@@ -193,11 +282,9 @@ def first_of_each(readings: pa.Table) -> NDArray[np.bool_]:
     Rows without a time are all their own. The channel does not count: one bus may be called differently in two recordings.
     """
     time_us = times_us(readings)
-    level = readings.column("level_pct").fill_null(np.nan).to_numpy().view(np.int64)
-    parts = [time_us, level, readings.column("source_address").to_numpy()]
-    for name in ("tank", "status"):
-        encoded = readings.column(name).unify_dictionaries().combine_chunks()
-        parts.append(encoded.indices.to_numpy() if isinstance(encoded, pa.DictionaryArray) else np.array([], np.int32))
+    level = column(readings, "level_pct").view(np.int64)
+    parts = [time_us, level, values_of(readings.column("source_address"))]
+    parts += [codes_of(readings.column(name))[0] for name in ("tank", "status")]
     order = np.lexsort(tuple(reversed(parts)))  # stable: of equal rows the first stays first
     again = time_us[order][1:] != UNKNOWN_TIME_US
     for part in parts:
@@ -211,6 +298,8 @@ def matching(
     tank: str | None = None, since: datetime | str | None = None, until: datetime | str | None = None
 ) -> pc.Expression:
     """The condition for READINGS of one tank id, from `since` on and before `until`; naive moments mean UTC."""
+    import pyarrow.compute as pc  # only questions to a store need it
+
     condition = pc.scalar(True)
     if tank is not None:
         condition &= pc.field("tank") == tank

@@ -20,11 +20,11 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
-from test_candump import reference_rows, rows_of
+from reading import read_text, rows_of
+from test_candump import reference_rows
 from test_definitions import OWN
 from test_recordings import WRITERS, write
 
-from canlevel.capture.candump import TextReader
 from canlevel.cli import run
 
 LINES = [
@@ -72,10 +72,12 @@ def text_fault(draw: random.Random) -> str | None:
     lines = [damaged_line(draw) for _ in range(draw.randrange(1, 40))]
     text = "\n".join(lines * draw.choice([1, 1, 30]))
     expected, skipped = reference_rows(text)
-    reader = TextReader()
-    found = rows_of(reader.read(text.encode()), reader)
+    reading = read_text(text.encode())
+    found = rows_of(reading.block, reading.channels)
     return (
-        None if found == expected and reader.skipped == len(skipped) else f"read otherwise than the reference: {text!r}"
+        None
+        if found == expected and reading.skipped == len(skipped)
+        else f"read otherwise than the reference: {text!r}"
     )
 
 

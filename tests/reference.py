@@ -29,7 +29,7 @@ def read_line(text: str) -> Frame | None:
     if len(words) != 3:
         return None
     stamp, channel, frame = words
-    if "#" in channel or "(" in channel or ")" in channel:
+    if "#" in channel or "(" in channel or ")" in channel or channel.startswith("["):
         return None
     if not (stamp.startswith("(") and stamp.endswith(")")) or stamp.count(".") != 1:
         return None

@@ -17,7 +17,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "canlevel"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 GROUND = {"tables", "identifier", "units", "roster", "errors", "shipped"}
-ROOMS = {"capture", "decoding", "derivation", "storage"}
+ROOMS = {"capture", "decoding", "derivation", "findings", "storage"}
 ALLOWED = {
     **dict.fromkeys(GROUND, GROUND),
     **{room: {room, *GROUND} for room in ROOMS},
@@ -35,7 +35,7 @@ ONLY_IN = {
     "pyarrow.parquet": {"storage/store.py", "storage/commit.py"},
     "typer": {"cli.py"},
 }
-PURE = ("decoding", "derivation")
+PURE = ("decoding", "derivation", "findings")
 
 
 def imports(path: Path) -> list[str]:

@@ -11,30 +11,12 @@ import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reading import Row, read_text, recorded, rows_of
 from reference import read_line
 
-from canlevel.capture.candump import Block, TextReader
 from canlevel.capture.lines import parse_line
-from canlevel.capture.source import _TextRecording, open_source
-from canlevel.capture.tally import Tally
+from canlevel.capture.source import open_source
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
-
-Row = tuple[int, str, int, int, int, int]
-
-
-def rows_of(block: Block, reader: TextReader) -> list[Row]:
-    return [
-        (time_us, reader.channels[channel], identifier, flags, length, payload)
-        for time_us, channel, identifier, flags, length, payload in zip(
-            block.time_us.tolist(),
-            block.channel.tolist(),
-            block.identifier.tolist(),
-            block.flags.tolist(),
-            block.length.tolist(),
-            block.payload.tolist(),
-            strict=True,
-        )
-    ]
 
 
 def reference_rows(text: str) -> tuple[list[Row], list[int]]:
@@ -77,7 +59,7 @@ DATA = st.one_of(
     ),
     st.lists(HEX_BYTE, max_size=20).map(lambda data: "#1" + "".join(data)),
 )
-CHANNEL = st.sampled_from(["can0", "can0", "can1", "vcan-engine0", "slcan_0", "x", "can0 ", "  can12"])
+CHANNEL = st.sampled_from(["can0", "can0", "can1", "vcan-engine0", "slcan_0", "x", "can0 ", "  can12", "[x", "x[8]"])
 LINE = st.builds(
     lambda stamp, channel, identifier, data, tail: f"{stamp} {channel} {identifier}#{data}{tail}",
     STAMP,
@@ -114,11 +96,10 @@ def test_columns_equal_the_slow_reader_on_dirty_logs(lines: list[str], last_newl
     """Repeating the lines makes rectangles that are read by columns; few lines take the other way. Both must agree."""
     text = "\n".join(lines * repeat) + ("\n" if last_newline else "")
     expected, skipped = reference_rows(text)
-    reader = TextReader()
-    block = reader.read(text.encode())
-    assert rows_of(block, reader) == expected
-    assert reader.skipped == len(skipped)
-    assert (reader.first_skipped[0] if reader.first_skipped else None) == (skipped[0] if skipped else None)
+    reading = read_text(text.encode())
+    assert rows_of(reading.block, reading.channels) == expected
+    assert reading.skipped == len(skipped)
+    assert (reading.first_skipped[0] if reading.first_skipped else None) == (skipped[0] if skipped else None)
 
 
 @settings(max_examples=60)
@@ -131,21 +112,9 @@ def test_text_cut_into_pieces_anywhere_gives_the_same_frames(
     lines: list[str], cuts: list[int], last_newline: bool
 ) -> None:
     text = ("\n".join(lines) + "\n" * last_newline).encode()
-    whole = _TextRecording("whole", Tally())
-    block = whole.feed(text, last=True)
-    expected = rows_of(block, whole.reader) if block is not None else []
-    parts, found, at = _TextRecording("parts", Tally()), [], 0
-    for number in range(len(text)):
-        size = cuts[number % len(cuts)]
-        if at >= len(text):
-            break
-        piece = parts.feed(text[at : at + size])
-        found += rows_of(piece, parts.reader) if piece is not None else []
-        at += size
-    rest = parts.feed(b"", last=True)
-    found += rows_of(rest, parts.reader) if rest is not None else []
-    assert found == expected
-    assert parts.tally.skipped == whole.tally.skipped
+    whole, parts = recorded(text), recorded(text, cuts)
+    assert parts == whole
+    assert [row for _, row in whole[0]] == reference_rows(text.decode())[0]
 
 
 def test_clean_logs_equal_python_cans_reader() -> None:
@@ -165,14 +134,14 @@ def test_clean_logs_equal_python_cans_reader() -> None:
     for message in sent:
         writer(message)
     written = text.getvalue()
-    reader = TextReader()
-    block = reader.read(written.encode())
+    reading = read_text(written.encode())
+    rows = rows_of(reading.block, reading.channels)
     oracle = list(can.CanutilsLogReader(io.StringIO(written)))
     assert len(oracle) == 2000
-    assert [(r[1], r[2], bool(r[3] & EXTENDED), r[4], r[5].to_bytes(8, "little")) for r in rows_of(block, reader)] == [
+    assert [(r[1], r[2], bool(r[3] & EXTENDED), r[4], r[5].to_bytes(8, "little")) for r in rows] == [
         (m.channel, m.arbitration_id, m.is_extended_id, m.dlc, bytes(m.data).ljust(8, b"\0")) for m in oracle
     ]
-    assert [r[0] for r in rows_of(block, reader)] == [round(m.timestamp * 1e6) for m in oracle]
+    assert [r[0] for r in rows] == [round(m.timestamp * 1e6) for m in oracle]
 
 
 def test_times_are_integers_and_finer_digits_are_cut() -> None:
@@ -183,26 +152,23 @@ def test_times_are_integers_and_finer_digits_are_cut() -> None:
         "1777622400.999999999",
         "9999999999.000000",
     ]
-    reader = TextReader()
     for repeat in (1, 50):
         text = "".join(f"({stamp}) can0 123#00\n" for stamp in lines * repeat)
-        times = reader.read(text.encode()).time_us.tolist()
+        times = read_text(text.encode()).block.time_us.tolist()
         assert times == [1_000_001, 1777622400999999, 1777622400999999, 1777622400999999, 9999999999000000] * repeat
 
 
 # Linux include/uapi/linux/can/error.h: bit 29 marks an error frame; 0x004 is a controller problem, 0x080 a bus error.
 def test_error_frames_are_not_data_frames() -> None:
-    reader = TextReader()
-    block = reader.read(b"(1777622400.000000) can0 20000004#0004000000000000\n" * 40)
-    assert set(rows_of(block, reader)) == {(1777622400000000, "can0", 4, ERROR_FRAME, 8, 0x400)}
+    reading = read_text(b"(1777622400.000000) can0 20000004#0004000000000000\n" * 40)
+    assert set(rows_of(reading.block, reading.channels)) == {(1777622400000000, "can0", 4, ERROR_FRAME, 8, 0x400)}
 
 
 def test_dropped_frames_are_counted_and_are_no_dirt() -> None:
-    reader = TextReader()
-    reader.read(
+    reading = read_text(
         b"DROPCOUNT: dropped 17 CAN frames on 'can0' socket (total drops 17)\nDROPCOUNT: dropped 1 CAN frame on x\n"
     )
-    assert (reader.dropped, reader.skipped) == (18, 0)
+    assert (reading.dropped, reading.skipped) == (18, 0)
 
 
 CONSOLE = [
@@ -217,10 +183,9 @@ CONSOLE = [
 @pytest.mark.parametrize(("line", "time_us"), CONSOLE)
 @pytest.mark.parametrize("repeat", [1, 60])
 def test_console_text(line: str, time_us: int, repeat: int) -> None:
-    reader = TextReader()
-    block = reader.read(line.encode() * repeat)
+    reading = read_text(line.encode() * repeat)
     payload = int.from_bytes(bytes.fromhex("00204ED0070000FF"), "little")
-    assert rows_of(block, reader) == [(time_us, "can0", 0x19F21123, EXTENDED, 8, payload)] * repeat
+    assert rows_of(reading.block, reading.channels) == [(time_us, "can0", 0x19F21123, EXTENDED, 8, payload)] * repeat
 
 
 @pytest.mark.parametrize("repeat", [1, 60])
@@ -228,14 +193,13 @@ def test_dated_console_text_is_local_time(repeat: int, monkeypatch: pytest.Monke
     monkeypatch.setenv("TZ", "Europe/Oslo")
     time.tzset()
     try:
-        reader = TextReader()
         # Oslo keeps UTC+2 in May and UTC+1 in January (time zone database).
         lines = (
             b" (2026-05-01 10:00:00.000001)  can0  123   [1]  00\n (2026-01-01 01:00:00.000000)  can0  123   [1]  00\n"
         )
-        block = reader.read(lines * repeat)
-        assert block.time_us.tolist() == [1777622400000001, 1767225600000000] * repeat
-        assert reader.dated_locally
+        reading = read_text(lines * repeat)
+        assert reading.block.time_us.tolist() == [1777622400000001, 1767225600000000] * repeat
+        assert reading.dated_locally
     finally:
         monkeypatch.undo()
         time.tzset()
@@ -256,10 +220,9 @@ def test_dated_console_text_is_local_time(repeat: int, monkeypatch: pytest.Monke
 @pytest.mark.parametrize("repeat", [1, 60])
 def test_wrong_console_lines_are_skipped_alone_and_among_good_ones(line: str, repeat: int) -> None:
     good = "  can0  19F21123   [8]  00 20 4E D0 07 00 00 FF"
-    reader = TextReader()
-    block = reader.read(f"{good}\n{line}\n".encode() * repeat)
-    assert (len(block.line), reader.skipped) == (repeat, repeat)
-    assert reader.first_skipped == (2, line.encode())
+    reading = read_text(f"{good}\n{line}\n".encode() * repeat)
+    assert (len(reading.block.line), reading.skipped) == (repeat, repeat)
+    assert reading.first_skipped == (2, line.encode())
 
 
 @pytest.mark.parametrize(
@@ -273,19 +236,17 @@ def test_wrong_console_lines_are_skipped_alone_and_among_good_ones(line: str, re
 )
 def test_console_text_of_other_frames(line: str, flags: int, length: int) -> None:
     for repeat in (1, 60):
-        reader = TextReader()
-        block = reader.read(f"{line}\n".encode() * repeat)
-        assert block.flags.tolist() == [flags] * repeat
-        assert block.length.tolist() == [length] * repeat
+        reading = read_text(f"{line}\n".encode() * repeat)
+        assert reading.block.flags.tolist() == [flags] * repeat
+        assert reading.block.length.tolist() == [length] * repeat
 
 
 def test_the_plain_parser_and_the_columns_agree_on_a_line_of_any_bytes() -> None:
     @settings(max_examples=300)
     @given(st.binary(max_size=80).filter(lambda line: b"\n" not in line))
     def check(line: bytes) -> None:
-        reader = TextReader()
-        block = reader.read(line + b"\n")
-        assert len(block.line) == (parse_line(line) is not None)
+        reading = read_text(line + b"\n")
+        assert len(reading.block.line) == (parse_line(line) is not None)
 
     check()
 

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 from conftest import START_US
+from reading import read_text
 
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.flows import derive_flows, sender_step
@@ -31,12 +32,11 @@ START = datetime(2026, 5, 1, 8, tzinfo=UTC)
 
 
 def frames_of(simulation: Simulation) -> pa.Table:
-    from canlevel.capture.candump import TextReader, frames_table
+    from canlevel.capture.candump import frames_table
     from canlevel.tables import time_column
 
-    reader = TextReader()
-    block = reader.read(simulation.text().encode())
-    return frames_table(block, reader.channels, time_column(block.time_us))
+    reading = read_text(simulation.text().encode())
+    return frames_table(reading.block, reading.channels, time_column(reading.block.time_us))
 
 
 def readings_of(simulation: Simulation, roster: Roster | None = None) -> pa.Table:

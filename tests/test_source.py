@@ -95,7 +95,7 @@ def test_console_text_without_stamps(tmp_path: Path, canlevel: Callable[..., Res
 def test_a_missing_date_is_said_once_however_many_batches_there_are(
     tmp_path: Path, canlevel: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("canlevel.capture.source.CHUNK", 200)
+    monkeypatch.setattr("canlevel.capture.text.PIECE", 200)
     for text in (log_lines(list(range(0, 50_000, 100)), digits=3), "  can0  123   [1]  00\n" * 500):
         path = tmp_path / "boat.log"
         path.write_text(text)
@@ -144,10 +144,10 @@ def test_overlapping_files_are_merged_frame_by_frame(offsets: list[list[int]], c
     """Law: the merge is the stable sort of all frames; a file that runs backwards keeps its own order."""
     import tempfile
 
-    import canlevel.capture.source as source_module
+    import canlevel.capture.text as text_module
 
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(source_module, "CHUNK", chunk)  # batches of a few lines
+        patch.setattr(text_module, "PIECE", chunk)  # batches of a few lines
         paths = []
         keyed = []
         for number, moments in enumerate(offsets):

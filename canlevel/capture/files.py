@@ -6,7 +6,6 @@ The kind is told by content first and by the name's ending second.
 from __future__ import annotations
 
 import bz2
-import gzip
 import io
 import lzma
 import re
@@ -27,7 +26,9 @@ __all__ = ["Kind", "Opened", "kind_of_stream", "open_recording", "unreadable"]
 
 SNIFFED = 64 * 1024
 PIECE = 64 * 1024
+GZIP_PIECE = 256 * 1024
 BUFFER = 1024 * 1024
+GZIP_FORMAT = 31  # zlib's window bits for a gzip member with its checksum
 
 
 class Kind(StrEnum):
@@ -52,6 +53,7 @@ class _Unpacked(io.RawIOBase):
     def __init__(self, inner: IO[bytes]) -> None:
         self._inner = inner
         self._read = getattr(inner, "read1", inner.read)
+        self._rest = b""
         self.fault: Exception | None = None
 
     def readable(self) -> bool:
@@ -61,20 +63,78 @@ class _Unpacked(io.RawIOBase):
         if self.fault is not None:
             return 0
         try:
-            data = self._read(min(len(buffer), PIECE))
+            data = self._rest or self._read(min(len(buffer), PIECE))
         except (EOFError, zlib.error, lzma.LZMAError, OSError, pa.ArrowInvalid) as error:
             self.fault = error
             return 0
-        buffer[: len(data)] = data
-        return len(data)
+        n = min(len(data), len(buffer))
+        buffer[:n] = data[:n]
+        self._rest = data[n:]
+        return n
 
     def close(self) -> None:
         self._inner.close()
         super().close()
 
 
+class _Gzip:
+    """The bytes of gzip members that follow one another, unpacked in larger pieces than the standard library's module does.
+
+    Where a member is damaged, what came before is handed out to the last byte.
+    """
+
+    def __init__(self, raw: IO[bytes]) -> None:
+        self._raw, self._packed = raw, b""
+        self._member = zlib.decompressobj(GZIP_FORMAT)
+        self._fault: zlib.error | None = None
+
+    def read(self, _: int) -> bytes:
+        """The next bytes, few or many; none at the end. Raises EOFError where a member is cut, zlib.error where it is wrong."""
+        while self._fault is None:
+            if self._member.eof and not self._next_member():
+                return b""
+            packed = self._packed or self._raw.read(GZIP_PIECE)
+            before = self._member.copy()
+            try:
+                data = self._member.decompress(packed, GZIP_PIECE)
+            except zlib.error as error:
+                self._fault = error
+                data = _until_the_fault(before, packed)
+            self._packed = self._member.unconsumed_tail
+            if data:
+                return data
+            if not packed and not self._member.eof:
+                raise EOFError("it ends before its end mark")
+        raise self._fault
+
+    def _next_member(self) -> bool:
+        """Go on to the member behind the last one; zeros between them are filling."""
+        self._packed = self._member.unused_data.lstrip(b"\0")
+        while not self._packed:
+            more = self._raw.read(GZIP_PIECE)
+            if not more:
+                return False
+            self._packed = more.lstrip(b"\0")
+        self._member = zlib.decompressobj(GZIP_FORMAT)
+        return True
+
+    def close(self) -> None:
+        """Nothing of its own is open."""
+
+
+def _until_the_fault(member: Any, packed: bytes) -> bytes:
+    """What `member` can still unpack of the piece in which it fails."""
+    parts = []
+    try:
+        for at in range(len(packed)):
+            parts.append(member.decompress(packed[at : at + 1]))
+    except zlib.error:
+        pass
+    return b"".join(parts)
+
+
 def _gzip(raw: IO[bytes]) -> IO[bytes]:
-    return cast(IO[bytes], gzip.GzipFile(fileobj=raw))
+    return cast(IO[bytes], _Gzip(raw))
 
 
 def _zstd(raw: IO[bytes]) -> IO[bytes]:

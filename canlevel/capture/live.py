@@ -9,6 +9,7 @@ import errno
 import threading
 import time
 from collections import deque
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,10 +17,12 @@ import can
 
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place, printable
+from canlevel.identifier import pgn_of
 
 __all__ = ["Bus", "BusAddress", "bus_address"]
 
 RECEIVE_TIMEOUT_S = 0.2
+MOST_IDENTIFIERS = 100_000
 MOST_GARBLED = 1000  # so many failures in a row are no garbled pieces but a bus that is gone
 # Before this a time stamp counts from something else (the adapter's start, as a rule): 1990-01-01.
 EARLIEST_DATE_S = 631_152_000
@@ -79,10 +82,25 @@ def bus_address(text: str) -> BusAddress:
     return BusAddress(interface, channel, tuple((key, _value(value)) for key, _, value in options))
 
 
+class _Picks(dict[int, bool]):
+    """Whether an identifier carries one of the PGNs that matter; worked out once for each identifier on the bus."""
+
+    def __init__(self, wanted: Collection[int]) -> None:
+        super().__init__()
+        self._wanted = frozenset(wanted)
+
+    def __missing__(self, identifier: int) -> bool:
+        if len(self) >= MOST_IDENTIFIERS:  # a bus of random identifiers must not fill the memory
+            self.clear()
+        mine = self[identifier] = pgn_of(identifier & 0x1FFFFFFF) in self._wanted
+        return mine
+
+
 class Bus:
     """One open bus. `take()` hands out what has arrived since the last call.
 
     name: its channel as it appears in frames. lost: why it ended by itself, or None. garbled: pieces that were no frame.
+    frames: how many have arrived, also those that nobody wants.
     """
 
     def __init__(self, address: BusAddress, bitrate: int, tally: Tally) -> None:
@@ -90,8 +108,11 @@ class Bus:
         self.name = address.channel
         self.lost: Exception | None = None
         self.garbled = 0
+        self.frames = 0
+        self._picks: _Picks | None = None
         self._bus = _open(address, bitrate)
         self._arrived: deque[can.Message] = deque()
+        self._numbers: deque[int] = deque()
         self._stopping = False
         self._clock_offset_s: float | None = None
         if address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
@@ -103,7 +124,7 @@ class Bus:
         self._thread.start()
 
     def _receive(self) -> None:
-        append, receive = self._arrived.append, self._bus.recv
+        append, number, receive = self._arrived.append, self._numbers.append, self._bus.recv
         in_a_row = 0
         while not self._stopping:
             try:
@@ -118,10 +139,19 @@ class Bus:
                 self.lost = error
                 return
             in_a_row = 0
-            if message is not None:
+            if message is None:
+                continue
+            self.frames += 1
+            # The rest of the bus goes no further than here.
+            if self._picks is None or self._picks[message.arbitration_id]:
                 if message.timestamp < EARLIEST_DATE_S:
                     message.timestamp = self._dated(message.timestamp)
+                number(self.frames)
                 append(message)
+
+    def want(self, pgns: Collection[int] | None) -> None:
+        """Keep only frames whose identifier carries one of these PGNs from now on; None keeps all."""
+        self._picks = None if pgns is None else _Picks(pgns)
 
     def _dated(self, timestamp_s: float) -> float:
         """Date and time for an adapter that counts from its own start: its spacing, the host's date."""
@@ -129,9 +159,10 @@ class Bus:
             self._clock_offset_s = time.time() - timestamp_s
         return timestamp_s + self._clock_offset_s
 
-    def take(self) -> list[can.Message]:
-        """The messages that have arrived since the last call, in their order."""
-        return [self._arrived.popleft() for _ in range(len(self._arrived))]
+    def take(self) -> tuple[list[can.Message], list[int]]:
+        """(messages, their numbers from 1 on this bus) that have arrived since the last call, in their order."""
+        messages = [self._arrived.popleft() for _ in range(len(self._arrived))]
+        return messages, [self._numbers.popleft() for _ in messages]
 
     def halt(self) -> None:
         """Stop listening; what has arrived until now can still be taken."""

@@ -6,7 +6,6 @@ from a recording and from a bus, and a Tally of what was counted on the way.
 
 from __future__ import annotations
 
-import codecs
 import io
 import os
 import select
@@ -14,7 +13,7 @@ import stat
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -25,25 +24,30 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.capture.candump import Block, TextReader, frames_table
+from canlevel.capture.candump import Block, frames_table
 from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording, unreadable
+from canlevel.capture.lines import CANDUMP, CSV
 from canlevel.capture.mf4 import Mf4Error, mf4_text
+from canlevel.capture.pieces import workers
 from canlevel.capture.tally import Tally
+from canlevel.capture.text import TextRecording
 from canlevel.errors import CaptureError, Place
-from canlevel.tables import UNKNOWN_TIME_US, time_column, timestamp_us
+from canlevel.identifier import carries
+from canlevel.tables import UNKNOWN_TIME_US, rows_at, time_column, times_us, timestamp_us
 
 if TYPE_CHECKING:
     from canlevel.capture.live import Bus, BusAddress
 
 __all__ = ["GIVE_START", "Progress", "Source", "is_live", "open_source"]
 
-CHUNK = 4 * 1024 * 1024
 FIRST_LOOK = 64 * 1024
-LONGEST_LINE = 1024 * 1024  # a line longer than this is no frame; it is dropped as it arrives, not kept in memory
+COPIED = 1024 * 1024
 POLL_S = 0.05
+BATCH_S = 0.5  # of a live bus: what comes within it is handed out together
 STANDARD_INPUT = "standard input"
 # A stamp before this does not tell the date: it counts from the start of the recording or of the recorder's clock.
 EARLIEST_DATE_US = timestamp_us(datetime(1990, 1, 1))
+_TEXT_FORMATS = {Kind.TEXT: CANDUMP, Kind.CSV: CSV}
 GIVE_START = "give the start, for example --start 2026-05-01T08:00Z, or record again with absolute times (candump -l)"
 # Times of which more than this part fall are differences, not times that count from zero.
 MOST_FALLING, FEWEST_FALLS = 0.25, 3
@@ -66,8 +70,12 @@ class Source(Protocol):
     live: bool  # a bus: it ends when it is stopped, not by itself
     several: bool  # more than one recording, which may overlap
 
-    def batches(self) -> Iterator[pa.Table]:
-        """FRAMES tables until the recording ends or the source is stopped."""
+    def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
+        """FRAMES tables until the recording ends or the source is stopped; some may be empty.
+
+        pgns: hand out plain data frames with these PGNs only; the rest of the bus is counted and not read any further than
+        that takes.
+        """
 
     def progress(self) -> Progress:
         """How far it has come."""
@@ -198,58 +206,12 @@ class _Clock:
         return time_us
 
 
-class _TextRecording:
-    """Blocks of one candump text that arrives in pieces of any size."""
-
-    def __init__(self, name: str, tally: Tally) -> None:
-        self.name, self.tally = name, tally
-        self.reader = TextReader()
-        self._rest = b""
-        self._too_long = False
-
-    def feed(self, piece: bytes, *, last: bool = False) -> Block | None:
-        """The frames of the lines that `piece` completes; `last` completes an unfinished one. None where there are none."""
-        cut = len(piece) if last else piece.rfind(b"\n") + 1
-        if not cut and not last:
-            self._keep(piece)
-            self._count(0)
-            return None
-        data = (self._rest + piece[:cut]) if self._rest else piece[:cut]
-        self._rest = b""
-        if self._too_long:
-            # The end of a line whose beginning was already dropped and counted.
-            _, _, data = data.partition(b"\n")
-            self._too_long = False
-        if not self.reader.lines:
-            data = data.removeprefix(codecs.BOM_UTF8)
-        block = self.reader.read(data) if data else None
-        self._keep(piece[cut:])
-        self._count(0 if block is None else len(block.line))
-        return block if block is not None and len(block.line) else None
-
-    def _keep(self, rest: bytes) -> None:
-        if self._too_long:
-            return
-        self._rest += rest
-        if len(self._rest) > LONGEST_LINE:
-            self.reader.skip(self._rest[:1024])
-            self._rest, self._too_long = b"", True
-
-    def _count(self, frames: int) -> None:
-        reader, tally = self.reader, self.tally
-        tally.frames += frames
-        tally.skipped += reader.skipped
-        tally.dropped += reader.dropped
-        if reader.first_skipped is not None and tally.first_skipped is None:
-            line, text = reader.first_skipped
-            tally.first_skipped = Place(self.name, line, text.decode("utf-8", "replace"))
-        reader.skipped = reader.dropped = 0
-        if reader.dated_locally:
-            zone = time.strftime("%Z")
-            tally.note(
-                f"{self.name}: its dates carry no time zone and are read in this computer's ({zone}). "
-                "Next: set the variable TZ if the recorder's was another, for example TZ=Europe/Oslo"
-            )
+def _asked_for(block: Block, pgns: Collection[int] | None) -> Block:
+    """The frames of a block that carry one of the PGNs, or all of it where none are told."""
+    if pgns is None:
+        return block
+    keep = carries(block.identifier, block.flags, pgns)
+    return block if keep.all() else block.rows(keep)
 
 
 @dataclass(slots=True)
@@ -267,39 +229,29 @@ class _Channels:
         return code
 
 
-@dataclass(slots=True)
-class _Counted:
-    """Frames of one file with settled times. key_us: (n,) never falling, by which files are merged."""
-
-    table: pa.Table
-    key_us: NDArray[np.int64]
-
-
 class _File:
-    """One recording as batches with settled times; merged with others by `key_us`, the latest time seen so far."""
+    """One recording as batches with settled times."""
 
     def __init__(self, path: Path, clock: _Clock, tally: Tally, name: str | None = None) -> None:
         self.name = name or str(path)
         self.opened: Opened | None = None
         self._path, self._clock, self._tally = path, clock, tally
-        self._latest_us = UNKNOWN_TIME_US
         self.read_bytes = 0
 
-    def batches(self, chunk: int | None = None) -> Iterator[_Counted]:
-        """Frames of the whole file; `chunk` bytes of a text at a time."""
+    def batches(self, pgns: Collection[int] | None = None, *, first_look: bool = False) -> Iterator[pa.Table]:
+        """Frames of the whole file, or in small batches for a first look; some may be empty."""
         opened = self.opened = open_recording(self._path, self.name)
-        frames = 0
+        before = self._tally.frames
         try:
-            for block, channels in self._blocks(opened, chunk or CHUNK):
-                frames += len(block.line)
-                time_us = self._clock.settle(block, self._place_at, self._tally)
-                key_us = np.maximum.accumulate(np.maximum(time_us, self._latest_us))
-                self._latest_us = int(key_us[-1])
-                yield _Counted(frames_table(block, channels, time_column(time_us)), key_us)
+            for block, channels in self._blocks(opened, pgns, first_look):
+                block.time_us = self._clock.settle(block, self._place_at, self._tally)
+                block = _asked_for(block, pgns)
+                yield frames_table(block, channels, time_column(block.time_us))
             fault = opened.fault()
         finally:
             self.read_bytes = opened.size
             opened.close()
+        frames = self._tally.frames - before
         if fault is not None and frames:
             self._tally.note(
                 f"{self.name}: its {opened.packing} data is cut short or damaged ({fault}); "
@@ -313,35 +265,39 @@ class _File:
                 next_step="check that it is a recording: candump text, ASC, BLF, TRC, CSV, MF4 or SQLite, also compressed",
             )
 
-    def _blocks(self, opened: Opened, chunk: int) -> Iterator[tuple[Block, list[str | None]]]:
-        if opened.kind == Kind.TEXT:
-            return self._text(iter(partial(opened.stream.read, chunk), b""))
+    def _blocks(
+        self, opened: Opened, pgns: Collection[int] | None, first_look: bool
+    ) -> Iterator[tuple[Block, Sequence[str | None]]]:
+        if opened.kind in _TEXT_FORMATS:
+            text = TextRecording(
+                self.name,
+                cast(Any, opened.stream),
+                self._tally,
+                wanted=pgns,
+                threads=1 if first_look else workers(),
+                piece=FIRST_LOOK if first_look else None,
+                text_format=_TEXT_FORMATS[opened.kind],
+            )
+            return ((block, text.channels) for block in text.blocks())
         if opened.kind == Kind.MF4:
-            return self._mf4(opened)
-        return self._messages(opened)
+            return self._mf4(opened, pgns)
+        return self._messages(opened, pgns)
 
-    def _text(self, pieces: Iterator[bytes]) -> Iterator[tuple[Block, list[str | None]]]:
-        text = _TextRecording(self.name, self._tally)
-        for piece in pieces:
-            block = text.feed(piece)
-            if block is not None:
-                yield block, text.reader.channels
-        block = text.feed(b"", last=True)
-        if block is not None:
-            yield block, text.reader.channels
-
-    def _mf4(self, opened: Opened) -> Iterator[tuple[Block, list[str | None]]]:
+    def _mf4(self, opened: Opened, pgns: Collection[int] | None) -> Iterator[tuple[Block, Sequence[str | None]]]:
         before = self._tally.frames
         with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
+            pieces = _Pieces(mf4_text(opened.plain_file(Path(scratch)), self.name))
+            text = TextRecording(self.name, pieces, self._tally, wanted=pgns)
             try:
-                yield from self._text(mf4_text(opened.plain_file(Path(scratch)), self.name))
+                for block in text.blocks():
+                    yield block, text.channels
             except Mf4Error as error:
                 frames = self._tally.frames - before
                 if not frames:
                     raise unreadable(opened, str(error)) from error
                 self._tally.note(f"{self.name}, after frame {frames}: the rest cannot be read ({error})")
 
-    def _messages(self, opened: Opened) -> Iterator[tuple[Block, list[str | None]]]:
+    def _messages(self, opened: Opened, pgns: Collection[int] | None) -> Iterator[tuple[Block, Sequence[str | None]]]:
         from canlevel.capture.messages import read_messages  # python-can is heavy, and text does not need it
 
         channels, tally = _Channels([], {}), self._tally
@@ -353,13 +309,14 @@ class _File:
         def on_fault(why: str, frames: int) -> None:
             tally.note(f"{self.name}, after frame {frames}: {why}; what came before it was read")
 
-        for block in read_messages(opened, channels.code, on_skipped, on_fault):
-            tally.frames += len(block.line)
-            yield block, channels.words
+        for block, frames in read_messages(opened, channels.code, on_skipped, on_fault, pgns):
+            tally.frames += frames
+            if len(block.line):
+                yield block, channels.words
 
     def _place_at(self, line: int) -> Place:
         """Where a line, or a frame of what is no text, stands; with its text, where that is quickly found."""
-        if self.opened is None or self.opened.kind != Kind.TEXT:
+        if self.opened is None or self.opened.kind not in _TEXT_FORMATS:
             return Place(self.name, line, unit="frame")
         if not self.opened.packing and self._path.is_file():
             with self._path.open("rb") as file:
@@ -367,6 +324,34 @@ class _File:
                     if number == line:
                         return Place(self.name, line, text[:200].decode("utf-8", "replace"))
         return Place(self.name, line)
+
+
+class _Pieces:
+    """Bytes that come in pieces of their own, as a stream that fills a buffer."""
+
+    def __init__(self, pieces: Iterator[bytes]) -> None:
+        self._pieces = pieces
+        self._rest = b""
+
+    def readinto(self, buffer: memoryview, /) -> int:
+        """Fill what one piece fills; 0 at the end."""
+        while not self._rest:
+            piece = next(self._pieces, None)
+            if piece is None:
+                return 0
+            self._rest = piece
+        n = min(len(buffer), len(self._rest))
+        buffer[:n] = self._rest[:n]
+        self._rest = self._rest[n:]
+        return n
+
+
+@dataclass(slots=True)
+class _Head:
+    """The next frames of one file among several. key_us: (n,) the latest time in the file so far, by which files are merged."""
+
+    table: pa.Table
+    key_us: NDArray[np.int64]
 
 
 class _Files:
@@ -388,23 +373,24 @@ class _Files:
             opened.close()
             self._first_us.append(_first_time_us(path, clock) if len(paths) > 1 else 0)
 
-    def batches(self) -> Iterator[pa.Table]:
+    def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
+        """FRAMES of all files in the order of their times; see Source."""
         if len(self._files) == 1:
-            for counted in self._files[0].batches():
-                yield counted.table
+            for table in self._files[0].batches(pgns):
+                yield table
                 if self._stopped:
                     return
             return
-        yield from self._merged()
+        yield from self._merged(pgns)
 
-    def _merged(self) -> Iterator[pa.Table]:
+    def _merged(self, pgns: Collection[int] | None) -> Iterator[pa.Table]:
         """Batches of all files in time order; a frame out of order in its own file stays where it stands there.
 
         Files are opened as their time comes, so that a folder of hourly recordings needs two open files, not all.
         """
         waiting = sorted(range(len(self._files)), key=lambda i: (self._first_us[i], i))
-        streams: dict[int, Iterator[_Counted]] = {}
-        heads: dict[int, _Counted] = {}
+        streams: dict[int, Iterator[pa.Table]] = {}
+        heads: dict[int, _Head] = {}
         while (waiting or heads) and not self._stopped:
             ends = [(int(head.key_us[-1]), i) for i, head in heads.items()]
             until_us, _ = min(ends, default=(np.iinfo(np.int64).max, -1))
@@ -412,7 +398,7 @@ class _Files:
             dated = waiting and self._first_us[waiting[0]] != UNKNOWN_TIME_US
             if waiting and (not heads or (dated and self._first_us[waiting[0]] <= until_us)):
                 i = waiting.pop(0)
-                streams[i] = self._files[i].batches()
+                streams[i] = self._files[i].batches(pgns)
                 self._advance(i, streams, heads)
                 continue
             parts, keys = [], []
@@ -422,20 +408,20 @@ class _Files:
                 parts.append(head.table.slice(0, n))
                 keys.append(head.key_us[:n])
                 if n < len(head.key_us):
-                    heads[i] = _Counted(head.table.slice(n), head.key_us[n:])
+                    heads[i] = _Head(head.table.slice(n), head.key_us[n:])
                 else:
                     self._advance(i, streams, heads)
             table = parts[0] if len(parts) == 1 else pa.concat_tables(parts).unify_dictionaries()
             if sum(len(part) > 0 for part in parts) > 1:
-                table = table.take(pa.array(np.argsort(np.concatenate(keys), kind="stable")))
+                table = rows_at(table, np.argsort(np.concatenate(keys), kind="stable"))
             yield table
 
-    def _advance(self, i: int, streams: dict[int, Iterator[_Counted]], heads: dict[int, _Counted]) -> None:
-        head = next(streams[i], None)
-        if head is None:
-            heads.pop(i, None)
-        else:
-            heads[i] = head
+    def _advance(self, i: int, streams: dict[int, Iterator[pa.Table]], heads: dict[int, _Head]) -> None:
+        before = heads.pop(i, None)
+        table = next((table for table in streams[i] if len(table)), None)
+        if table is not None:
+            latest = UNKNOWN_TIME_US if before is None else before.key_us[-1]
+            heads[i] = _Head(table, np.maximum.accumulate(np.maximum(times_us(table), latest)))
 
     def progress(self) -> Progress:
         done = sum(
@@ -454,10 +440,60 @@ class _Files:
 
 def _first_time_us(path: Path, clock: _Clock) -> int:
     """Time of the first frame of a recording, by which several are ordered."""
-    batches = _File(path, clock, Tally()).batches(FIRST_LOOK)
-    first = next(batches, None)
+    batches = _File(path, clock, Tally()).batches(first_look=True)
+    first = next((table for table in batches if len(table)), None)
     cast(Any, batches).close()
-    return UNKNOWN_TIME_US if first is None else int(first.key_us[0])
+    return UNKNOWN_TIME_US if first is None else int(times_us(first)[0])
+
+
+class _Arriving:
+    """A pipe as it arrives, until its end, a stop, or the time is up. head: what came first, which is handed out again."""
+
+    def __init__(self, stream: IO[bytes], until: float | None, stopped: Callable[[], bool]) -> None:
+        self.read_bytes = 0
+        self._stream, self._until, self._stopped = stream, until, stopped
+        try:
+            self._descriptor: int | None = stream.fileno()
+        except (AttributeError, io.UnsupportedOperation):
+            self._descriptor = None  # standard input replaced by something in memory
+        self._rest = b""
+        buffer = bytearray(FIRST_LOOK)
+        self.head = self._rest = bytes(buffer[: self.readinto(memoryview(buffer))])
+
+    def readinto(self, buffer: memoryview, /) -> int:
+        """Fill what there is; waits for the first of it. 0 at the end."""
+        if self._rest:
+            n = min(len(buffer), len(self._rest))
+            buffer[:n] = self._rest[:n]
+            self._rest = self._rest[n:]
+            return n
+        n = 0
+        while n < len(buffer) and not self._over() and (not n or self._ready(0)):
+            if not n and not self._ready(POLL_S):
+                continue
+            came = self._read(buffer[n:])
+            if not came:
+                break
+            # A pipe holds 64 KiB; what has come in the meantime is taken along, as large pieces are read faster.
+            n += came
+        self.read_bytes += n
+        return n
+
+    def _over(self) -> bool:
+        return self._stopped() or (self._until is not None and time.monotonic() >= self._until)
+
+    def _ready(self, wait_s: float) -> bool:
+        if self._descriptor is None or os.name != "posix":
+            return True
+        return bool(select.select([self._descriptor], [], [], wait_s)[0])
+
+    def _read(self, buffer: memoryview) -> int:
+        if self._descriptor is None:
+            data = self._stream.read(len(buffer))
+        else:
+            data = os.read(self._descriptor, len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
 
 
 class _Pipe:
@@ -478,71 +514,42 @@ class _Pipe:
         self._clock = clock
         self._seconds = seconds
         self._stopped = False
-        self._read = 0
+        self._arriving: _Arriving | None = None
 
-    def batches(self) -> Iterator[pa.Table]:
-        name = self._name
-        text = _TextRecording(name, self.tally)
-        pieces = self._pieces(cast(IO[bytes], self._stream))
-        head = next(pieces, b"")
-        kind = kind_of_stream(head)
-        if kind != Kind.TEXT:
-            yield from self._spooled(head, pieces)
+    def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
+        """FRAMES as they arrive; see Source."""
+        until = None if self._seconds is None else time.monotonic() + self._seconds
+        arriving = self._arriving = _Arriving(cast(IO[bytes], self._stream), until, lambda: self._stopped)
+        if kind_of_stream(arriving.head) != Kind.TEXT:
+            yield from self._spooled(arriving, pgns)
             return
-        for piece in _chain(head, pieces):
-            yield from self._settled(text, text.feed(piece), name)
-        yield from self._settled(text, text.feed(b"", last=True), name)
+        text = TextRecording(self._name, arriving, self.tally, wanted=pgns)
+        for block in text.blocks():
+            block.time_us = self._clock.settle(block, partial(Place, self._name), self.tally)
+            block = _asked_for(block, pgns)
+            yield frames_table(block, text.channels, time_column(block.time_us))
         if not self.tally.frames and not self._stopped:
             raise CaptureError(
                 "ended without a CAN frame",
-                where=Place(name),
+                where=Place(self._name),
                 next_step="pipe a recording in, for example: candump -L can0 | canlevel decode -",
             )
 
-    def _settled(self, text: _TextRecording, block: Block | None, name: str) -> Iterator[pa.Table]:
-        if block is not None:
-            time_us = self._clock.settle(block, partial(Place, name), self.tally)
-            yield frames_table(block, text.reader.channels, time_column(time_us))
-
-    def _pieces(self, stream: IO[bytes]) -> Iterator[bytes]:
-        """What arrives, as it arrives, until the end, a stop, or the time is up."""
-        until = None if self._seconds is None else time.monotonic() + self._seconds
-        try:
-            descriptor: int | None = stream.fileno()
-        except (AttributeError, io.UnsupportedOperation):
-            descriptor = None  # standard input replaced by something in memory
-        while not self._stopped and (until is None or time.monotonic() < until):
-            if descriptor is None:
-                piece = stream.read(CHUNK)
-            else:
-                if os.name == "posix" and not select.select([descriptor], [], [], 0.2)[0]:
-                    continue
-                piece = os.read(descriptor, CHUNK)
-                # A pipe holds 64 KiB; what has come in the meantime is taken along, as large pieces are read faster.
-                while piece and len(piece) < CHUNK and os.name == "posix" and select.select([descriptor], [], [], 0)[0]:
-                    more = os.read(descriptor, CHUNK)
-                    if not more:
-                        break
-                    piece += more
-            if not piece:
-                return
-            self._read += len(piece)
-            yield piece
-
-    def _spooled(self, head: bytes, pieces: Iterator[bytes]) -> Iterator[pa.Table]:
+    def _spooled(self, arriving: _Arriving, pgns: Collection[int] | None) -> Iterator[pa.Table]:
         with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
             path = Path(scratch) / "standard-input"
+            room = memoryview(bytearray(COPIED))
             with path.open("wb") as file:
-                for piece in _chain(head, pieces):
-                    file.write(piece)
+                while n := arriving.readinto(room):
+                    file.write(room[:n])
             recording = _File(path, self._clock, self.tally, self._name)
-            for counted in recording.batches():
-                yield counted.table
+            for table in recording.batches(pgns):
+                yield table
                 if self._stopped:
                     return
 
     def progress(self) -> Progress:
-        return Progress(self._read, None, self.tally.frames)
+        return Progress(self._arriving.read_bytes if self._arriving else 0, None, self.tally.frames)
 
     def stop(self) -> None:
         self._stopped = True
@@ -583,9 +590,14 @@ class _Buses:
             self.close()
             raise
 
-    def batches(self) -> Iterator[pa.Table]:
+    def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
+        """FRAMES as they arrive; see Source."""
         from canlevel.capture.messages import block_of
 
+        for bus in self._buses:
+            bus.want(pgns)
+        heard = dict.fromkeys(self._buses, 0)
+        due = time.monotonic()
         until = None if self._seconds is None else time.monotonic() + self._seconds
         while True:
             over = self._stopped or (until is not None and time.monotonic() >= until)
@@ -594,14 +606,19 @@ class _Buses:
                 for bus in self._buses:
                     bus.halt()
             lost = [bus for bus in self._buses if bus.ended]
-            for bus in self._buses:
-                self._count_garbled(bus)
-                messages = bus.take()
-                if messages:
-                    # What a driver calls its channel is up to it; here it has the name the user gave.
-                    block = block_of(messages, partial(self._named, bus.name), self.tally.frames + 1)
-                    self.tally.frames += len(messages)
-                    yield frames_table(block, self._channels.words, time_column(block.time_us))
+            if over or lost or time.monotonic() >= due:
+                due = time.monotonic() + BATCH_S
+                for bus in self._buses:
+                    self._count_garbled(bus)
+                    frames, (messages, numbers) = bus.frames, bus.take()
+                    self.tally.frames += frames - heard[bus]
+                    if frames > heard[bus]:
+                        # What a driver calls its channel is up to it; here it has the name the user gave.
+                        block = block_of(messages, partial(self._named, bus.name), 1)
+                        block.line[:] = numbers
+                        block = _asked_for(block, pgns)
+                        yield frames_table(block, self._channels.words, time_column(block.time_us))
+                    heard[bus] = frames
             if over:
                 return
             if lost:
@@ -632,9 +649,3 @@ class _Buses:
     def close(self) -> None:
         for bus in self._buses:
             bus.close()
-
-
-def _chain(head: bytes, pieces: Iterator[bytes]) -> Iterator[bytes]:
-    if head:
-        yield head
-    yield from pieces

@@ -13,19 +13,20 @@ This is the only module that imports cantools.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any, NoReturn
 
+from canlevel.decoding.compiled import COMPILED, messages_of
 from canlevel.decoding.fields import Field
+from canlevel.decoding.messages import Level, Message
 from canlevel.errors import DefinitionError, Place
 from canlevel.identifier import pgn_of
 from canlevel.shipped import shipped
 from canlevel.tables import FLUIDS, PROTOCOLS
 
-__all__ = ["Level", "Message", "builtin_messages", "load_dbc", "messages_by_pgn"]
+__all__ = ["builtin_messages", "builtin_texts", "compile_texts", "load_dbc"]
 
 TANK_PROTOCOLS = ("none", *PROTOCOLS)
 TANK_FIELDS = ("none", "level", "level_count", "level_steps", "capacity", "volume", "instance", "fluid")
@@ -34,46 +35,24 @@ PERCENT = ("%",)
 LITRES = ("L", "l")
 
 
-@dataclass(frozen=True, slots=True)
-class Level:
-    """One tank level in a message: percent in `level`, or a fraction `level` / `steps`. fluid and instance where fixed."""
-
-    level: Field
-    steps: Field | None = None
-    fluid: str | None = None
-    instance: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """One message that carries tank levels, ready for column extraction. length: data bytes it must have."""
-
-    name: str
-    pgn: int
-    protocol: str
-    length: int
-    levels: tuple[Level, ...]
-    instance: Field | None = None
-    fluid: Field | None = None
-    capacity: Field | None = None
-    volume: Field | None = None
-
-    @property
-    def fields(self) -> tuple[Field, ...]:
-        """Every field that is part of a tank."""
-        shared = (self.instance, self.fluid, self.capacity, self.volume)
-        levels = [part for level in self.levels for part in (level.level, level.steps)]
-        return tuple(part for part in (*levels, *shared) if part is not None)
-
-
 @cache
 def builtin_messages() -> tuple[Message, ...]:
     """The messages of dbc/, which every installation carries."""
-    found: list[Message] = []
-    for entry in sorted(shipped("dbc").iterdir(), key=lambda item: item.name):
-        if entry.name.endswith(".dbc"):
-            found += _messages(entry.read_text(encoding="utf-8"), entry.name)
-    return tuple(found)
+    texts = builtin_texts()
+    kept = shipped("dbc") / COMPILED
+    messages = messages_of(kept.read_text(encoding="utf-8"), texts) if kept.is_file() else None
+    return messages or compile_texts(texts)
+
+
+def builtin_texts() -> dict[str, str]:
+    """The DBC files of dbc/ by their names."""
+    entries = sorted(shipped("dbc").iterdir(), key=lambda item: item.name)
+    return {entry.name: entry.read_text(encoding="utf-8") for entry in entries if entry.name.endswith(".dbc")}
+
+
+def compile_texts(texts: Mapping[str, str]) -> tuple[Message, ...]:
+    """The tank messages of several DBC files, given by their names."""
+    return tuple(message for name, text in texts.items() for message in _messages(text, name))
 
 
 def load_dbc(path: str | Path) -> tuple[Message, ...]:
@@ -95,11 +74,6 @@ def load_dbc(path: str | Path) -> tuple[Message, ...]:
             next_step='set the attributes TankProtocol on the message and TankField on its signals; README.md, "Own messages"',
         )
     return messages
-
-
-def messages_by_pgn(messages: Iterable[Message]) -> dict[int, Message]:
-    """Messages by their PGN; of two with one PGN the later wins, so that a user's definition replaces a built-in one."""
-    return {message.pgn: message for message in messages}
 
 
 def _messages(text: str, name: str) -> tuple[Message, ...]:

@@ -17,17 +17,22 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.decoding.definitions import Level, Message, builtin_messages, messages_by_pgn
+from canlevel.decoding.definitions import builtin_messages
 from canlevel.decoding.fields import OK, Field, raw_values, scaled, statuses
+from canlevel.decoding.messages import Level, Message, messages_by_pgn
 from canlevel.identifier import carries, pgns, source_addresses
 from canlevel.tables import (
     FLUIDS,
     PROTOCOLS,
     READINGS,
     STATUSES,
+    arrow,
     dictionary_column,
     empty,
     float_column,
+    null_column,
+    rows_at,
+    values_of,
 )
 
 __all__ = ["TankDecoder", "decode_tanks"]
@@ -80,14 +85,14 @@ class TankDecoder:
         Never raises for what a device sends.
         """
         at = np.flatnonzero(
-            carries(frames.column("identifier").to_numpy(), frames.column("flags").to_numpy(), self.messages)
+            carries(values_of(frames.column("identifier")), values_of(frames.column("flags")), self.messages)
         )
         if not len(at):
             return empty(READINGS)
-        tank_frames = frames if len(at) == len(frames) else frames.take(pa.array(at))
-        pgn = pgns(tank_frames.column("identifier").to_numpy())
-        payload = tank_frames.column("payload").to_numpy()
-        length = tank_frames.column("length").to_numpy()
+        tank_frames = frames if len(at) == len(frames) else rows_at(frames, at)
+        pgn = pgns(values_of(tank_frames.column("identifier")))
+        payload = values_of(tank_frames.column("payload"))
+        length = values_of(tank_frames.column("length"))
         parts: list[_Rows] = []
         for number, message in self.messages.items():
             mine = np.flatnonzero(pgn == number)
@@ -218,8 +223,8 @@ def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> pa.Table:
     # One integer stands for one tank, so that its words are made once for each tank and not for each row.
     keys, which = np.unique((protocol * len(FLUIDS) + fluid) * TANK_ROOM + instance - NO_INSTANCE, return_inverse=True)
     tanks = [_tank_id(int(key)) for key in keys]
-    frames = tank_frames.take(pa.array(at))
-    nulls = pa.nulls(len(at), pa.float64())
+    frames = rows_at(tank_frames, at)
+    nulls = null_column(len(at), pa.float64())
     nothing = dictionary_column(np.zeros(len(at), np.int64), [None])
     return pa.table(
         [
@@ -230,8 +235,8 @@ def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> pa.Table:
             dictionary_column(which, tanks),
             nothing,
             dictionary_column(fluid, FLUIDS),
-            pa.array(instance, pa.int16(), mask=instance == NO_INSTANCE),
-            pa.array(source_addresses(frames.column("identifier").to_numpy())),
+            arrow(instance.astype(np.int16), known=instance != NO_INSTANCE),
+            arrow(source_addresses(values_of(frames.column("identifier")))),
             float_column(joined("level_pct")),
             float_column(joined("capacity_l")),
             float_column(joined("volume_l")),

@@ -3,17 +3,29 @@
 A rate is stated from the last marks the level passed in one direction (marks as in flows.py: the middle between two
 steps). While no mark is passed, all that is known is that the level stayed within a step for so long: the rate then lies
 between minus and plus one step over that time. Before a sender has moved at all its step is unknown, and so is the rate.
+
+The definition is that of a walk from reading to reading, which tests/reference_rates.py writes down plainly. Here the same
+walk is taken in three strides, with the same operations in the same order, so that every float comes out the same:
+
+1. What depends on the last readings alone is arithmetic of columns, for all series of a batch at once: the change, the
+   middle of three, the step, the noise, and how far the level must move to pass a mark (_columns).
+2. What was passed so far changes at marks and gaps only. Few readings can be one, and only those are walked (_walk).
+3. Between two of those it is constant and is repeated; the rates are again arithmetic of columns (_stated).
+
+_State carries what was passed, and the last two readings, from one batch to the next.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
-from canlevel.derivation.series import source_groups
+from canlevel.derivation.series import SourceName, source_runs
 from canlevel.tables import UNKNOWN_TIME_US, column, float_column, times_us
 
 __all__ = ["OnlineRates"]
@@ -25,12 +37,17 @@ NOISE_GRAINS = 4.0
 TURN_STEPS, TURN_NOISE, ONWARD_NOISE = 1.5, 6.0, 3.0
 LONGEST_GAP_S = 120.0
 SAME = 1e-9
-UNKNOWN = (float("nan"),) * 3
+NO_RATE = (float("nan"),) * 3
+LONG_STILL = 50  # readings without a curve from which on it is quicker to reckon them together
+SILENCE = 1e-200  # noise below this is none: it counts for nothing any more, and floats still smaller are slow
+
+Floats = NDArray[np.float64]
+_Pace = tuple[float, float, float, float]  # quiet_since_s, then of the marks: percent per second, span_s, dwell_s
 
 
 @dataclass(slots=True)
 class _State:
-    """What is remembered of one tank and source. marks: (seconds, percent) the level passed last, in one direction."""
+    """What is remembered of one series. marks: (seconds, percent) the level passed last, in one direction."""
 
     last_s: float = float("nan")
     level: float = float("nan")
@@ -42,61 +59,47 @@ class _State:
     quiet_since_s: float = float("nan")
     marks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=MARKS))
 
-    def add(self, at_s: float, level: float) -> tuple[float, float, float]:
-        """(rate, low, high) in percent per second after one more reading."""
-        gap_s = at_s - self.last_s
-        if not 0 <= gap_s <= LONGEST_GAP_S:  # the first reading, a gap, or a clock that was set back: start over
-            self.extreme, self.direction, self.quiet_since_s = level, 0, at_s
-            self.marks.clear()
-            self.last_s = at_s
-            self.level = self.before = level
-            return UNKNOWN
-        change = abs(level - self.level)
-        if change > SAME:
-            self.step = min(self.step, change)
-        # The middle of three: one wrong reading moves nothing, at the price of one reading's delay.
-        middle = sorted((self.before, self.level, level))[1]
-        self.bend += NOISE_WEIGHT * (abs(level - 2 * self.level + self.before) / 2 - self.bend)
-        # The mean of half a second difference of independent noise is within 2 % of its standard deviation.
-        grain = max(self.step, NOISE_GRAINS * self.bend) if self.bend > self.step else self.step
-        if grain < float("inf"):
-            moved = middle - self.extreme
-            # Turning round takes more than one step: a level between two steps flickers.
-            onward = self.direction == 0 or moved * self.direction > 0
-            needed = max(grain, ONWARD_NOISE * self.bend) if onward else max(TURN_STEPS * grain, TURN_NOISE * self.bend)
-            if abs(moved) >= needed - SAME:
-                turn = 1 if moved > 0 else -1
-                if turn != self.direction:
-                    self.marks.clear()
-                self.direction = turn
-                half_s = gap_s / 2 if change >= grain - SAME else 0.0
-                self.marks.append((at_s - half_s, middle - turn * grain / 2))
-                self.extreme, self.quiet_since_s = middle, at_s
-        self.before, self.level, self.last_s = self.level, level, at_s
-        return self._rate(at_s, gap_s, grain)
+    def begin(self, at_s: float, level: float) -> None:
+        """Start over: the first reading, one after a gap, or a clock that was set back."""
+        self.extreme, self.direction, self.quiet_since_s = level, 0, at_s
+        self.marks.clear()
 
-    def _rate(self, at_s: float, gap_s: float, grain: float) -> tuple[float, float, float]:
-        quiet_s = max(at_s - self.quiet_since_s, gap_s)
-        if grain == float("inf") or not quiet_s:
-            return UNKNOWN
-        bound = grain / quiet_s
+    def pass_mark(self, mark_s: float, mark: float, at_s: float, middle: float, direction: int) -> None:
+        """The level passed a mark, in a direction; at_s and middle are those of the reading that shows it."""
+        if direction != self.direction:
+            self.marks.clear()
+        self.marks.append((mark_s, mark))
+        self.extreme, self.direction, self.quiet_since_s = middle, direction, at_s
+
+    def pace(self) -> _Pace:
+        """What holds until the next mark."""
         if len(self.marks) >= 2:
             (first_s, first), (last_s, last) = self.marks[0], self.marks[-1]
             span_s = last_s - first_s
-            dwell_s = span_s / (len(self.marks) - 1)
-            if span_s > 0 and quiet_s <= STOPPED_DWELLS * dwell_s:
-                rate = (last - first) / span_s
-                # Either end of the span is uncertain by up to half a step's time.
-                error = grain / span_s
-                low, high = rate - error, rate + error
-                if rate > 0:
-                    high = max(min(high, bound), low) if quiet_s > dwell_s else high
-                    rate = min(rate, high)
-                else:
-                    low = min(max(low, -bound), high) if quiet_s > dwell_s else low
-                    rate = max(rate, low)
-                return rate, low, high
-        return 0.0, -bound, bound
+            if span_s > 0:
+                return self.quiet_since_s, (last - first) / span_s, span_s, span_s / (len(self.marks) - 1)
+        return self.quiet_since_s, *NO_RATE
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """What depends on the last readings alone; n readings, those of one series together and in the order they came.
+
+    bounds: where each series begins, and n. begins_anew: the first reading of a series, after a gap, or after a clock was
+    set back. change: from the reading before. middle: of three. grain: how finely the level is known, inf while its step is
+    not. onward, turn: how far from the last extreme the next mark is, in the same direction and in the other.
+    """
+
+    bounds: list[int]
+    at_s: Floats
+    gap_s: Floats
+    begins_anew: NDArray[np.bool_]
+    level: Floats
+    change: Floats
+    middle: Floats
+    grain: Floats
+    onward: Floats
+    turn: Floats
 
 
 class OnlineRates:
@@ -107,7 +110,7 @@ class OnlineRates:
     """
 
     def __init__(self) -> None:
-        self._states: dict[tuple[str | None, str, int, str | None], _State] = {}
+        self._states: dict[SourceName, _State] = {}
 
     def add(self, readings: pa.Table) -> pa.Table:
         """The same READINGS, n rows, with their rates."""
@@ -116,25 +119,182 @@ class OnlineRates:
             return readings
         rates = np.full((3, n), np.nan)
         time_us, level = times_us(readings), column(readings, "level_pct")
-        litres_per_pct = column(readings, "capacity_l") / 100
-        usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level)
-        which, first = source_groups(readings, by_channel=True)
-        for number, row in enumerate(first):
-            vessel, tank, source, channel = (
-                readings.column(name)[row].as_py() for name in ("vessel", "tank", "source_address", "channel")
-            )
-            state = self._states.setdefault((vessel, tank, source, channel), _State())
-            rows = np.flatnonzero((which == number) & usable)
-            if len(rows):
-                add = state.add
-                found = [
-                    add(at, value)
-                    for at, value in zip((time_us[rows] / 1e6).tolist(), level[rows].tolist(), strict=True)
-                ]
-                rates[:, rows] = np.array(found).T
-        rates *= 60 * litres_per_pct
+        usable = ((time_us != UNKNOWN_TIME_US) & ~np.isnan(level)).nonzero()[0]
+        if len(usable):
+            order, begins, names = source_runs(readings, usable)
+            states = [self._states.setdefault(name, _State()) for name in names]
+            columns = _columns(states, begins, time_us[order] / 1e6, level[order])
+            for values, found in zip(rates, _stated(columns, *_walk(states, columns)), strict=True):
+                values[order] = found
+        rates *= 60 * (column(readings, "capacity_l") / 100)
+        rates[~np.isfinite(rates)] = np.nan
         table = readings
         for name, values in zip(("rate_l_per_min", "rate_low", "rate_high"), rates, strict=True):
-            values[~np.isfinite(values)] = np.nan
             table = table.set_column(table.schema.get_field_index(name), table.schema.field(name), float_column(values))
         return table
+
+
+def _columns(states: list[_State], begins: NDArray[np.int64], at_s: Floats, level: Floats) -> _Columns:
+    """The columns of n readings, each series' after what its state remembers; the state then remembers its last ones."""
+    bounds = [*begins.tolist(), len(at_s)]
+    remembered = np.array([(state.last_s, state.level, state.before, state.step) for state in states])
+    gap_s = at_s - _shifted(at_s, begins, remembered[:, 0])
+    begins_anew = ~((gap_s >= 0) & (gap_s <= LONGEST_GAP_S))
+    last = _shifted(level, begins, remembered[:, 1])
+    last[begins_anew] = level[begins_anew]
+    before = _shifted(last, begins, remembered[:, 2])
+    change = np.abs(level - last)
+    # The middle of three: one wrong reading moves nothing, at the price of one reading's delay.
+    middle = np.maximum(np.minimum(before, last), np.minimum(np.maximum(before, last), level))
+    step = np.where(change > SAME, change, np.inf)
+    step[begins] = np.minimum(step[begins], remembered[:, 3])
+    for begin, end in pairwise(bounds):
+        np.minimum.accumulate(step[begin:end], out=step[begin:end])
+    bend = _bend(states, bounds, np.abs(level - 2 * last + before) / 2, begins_anew)
+    # The mean of half a second difference of independent noise is within 2 % of its standard deviation.
+    grain = np.where(bend > step, np.maximum(step, NOISE_GRAINS * bend), step)
+    ends = np.array(bounds[1:]) - 1
+    tails = zip(*(values[ends].tolist() for values in (at_s, level, last, step)), strict=True)
+    for state, tail in zip(states, tails, strict=True):
+        state.last_s, state.level, state.before, state.step = tail
+    return _Columns(
+        bounds=bounds,
+        at_s=at_s,
+        gap_s=gap_s,
+        begins_anew=begins_anew,
+        level=level,
+        change=change,
+        middle=middle,
+        grain=grain,
+        onward=np.maximum(grain, ONWARD_NOISE * bend) - SAME,
+        # Turning round takes more than one step: a level between two steps flickers.
+        turn=np.maximum(TURN_STEPS * grain, TURN_NOISE * bend) - SAME,
+    )
+
+
+def _shifted(values: Floats, begins: NDArray[np.int64], remembered: Floats) -> Floats:
+    """For each reading the value of the one before it in its series. values: (n,). begins, remembered: of k series."""
+    shifted = np.empty_like(values)
+    shifted[1:] = values[:-1]
+    shifted[begins] = remembered
+    return shifted
+
+
+def _bend(states: list[_State], bounds: list[int], curve: Floats, begins_anew: NDArray[np.bool_]) -> Floats:
+    """The exponential mean of `curve` over the readings of each series that do not begin anew; 0 at those. All (n,).
+
+    One reading after another: summed in blocks it would be rounded differently wherever the stream is cut, and a level that
+    flickers between two steps has a mean that is equal to the step but for rounding, on which its grain depends.
+    """
+    counted = (~begins_anew).nonzero()[0]
+    curve = curve[counted]
+    limits = np.searchsorted(counted, bounds)
+    bend = np.zeros(len(curve))
+    stills, ends = _still(curve, limits)
+    splits = np.searchsorted(stills, limits).tolist()
+    stretches = list(zip(stills.tolist(), ends.tolist(), strict=True))
+    for state, (begin, end), (first, last) in zip(states, pairwise(limits.tolist()), pairwise(splits), strict=True):
+        mean = state.bend
+        for still, still_end in [*stretches[first:last], (end, end)]:
+            bend[begin:still] = [mean := mean + NOISE_WEIGHT * (value - mean) for value in curve[begin:still].tolist()]
+            if still < still_end:
+                # Without a curve each mean is the last less a 32nd of it. As a 32nd is exact, that is one rounding: a product.
+                fading = bend[still:still_end]
+                fading[:] = 1 - NOISE_WEIGHT
+                fading[0] *= mean
+                np.multiply.accumulate(fading, out=fading)
+                mean = fading.item(-1)
+            begin = still_end
+        state.bend = mean if mean > SILENCE else 0.0
+    column = np.zeros(len(begins_anew))
+    column[counted] = bend
+    return column
+
+
+def _still(curve: Floats, bounds: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(begins, ends) of long stretches of readings without a curve, each within one series. bounds: of the series, and n."""
+    if len(curve) <= LONG_STILL:
+        return bounds[:0], bounds[:0]
+    edge = curve != 0
+    edge[bounds[:-1][bounds[:-1] < len(curve)]] = True
+    edges = np.append(edge.nonzero()[0], len(curve))
+    long = (np.diff(edges) > LONG_STILL).nonzero()[0]
+    return edges[long] + 1, edges[long + 1]
+
+
+def _walk(states: list[_State], columns: _Columns) -> tuple[list[int], list[_Pace]]:
+    """Readings at which the pace changes, and the pace from each of them on; the first reading of each series is among them.
+
+    Only those are looked at that can pass a mark. One whose middle is its predecessor's, with its marks no nearer, can not:
+    either that one passed its mark or began anew, and nothing has moved since; or it did not, and neither does this one.
+    """
+    middle, onward, turn, anew = columns.middle, columns.onward, columns.turn, columns.begins_anew
+    begins = columns.bounds[:-1]
+    maybe = np.ones(len(middle), np.bool_)
+    maybe[1:] = (middle[1:] != middle[:-1]) | (onward[1:] < onward[:-1]) | (turn[1:] < turn[:-1])
+    maybe[begins] = True
+    if anew.any():
+        maybe |= anew
+        # Where every reading comes after a gap, only the last of them is remembered.
+        forgotten = anew[:-1] & anew[1:]
+        forgotten[[begin - 1 for begin in begins[1:]]] = False
+        maybe[:-1] &= ~forgotten
+    candidates = maybe.nonzero()[0]
+    # Nothing is nearer than a negative distance, so that a reading that begins anew is never passed over.
+    nearest = np.where(anew, -1.0, onward)
+    rows, middles, nears = (values.tolist() for values in (candidates, middle[candidates], nearest[candidates]))
+    changes: list[int] = []
+    paces: list[_Pace] = []
+    splits = np.searchsorted(candidates, columns.bounds).tolist()
+    for state, first, (begin, end) in zip(states, begins, pairwise(splits), strict=True):
+        changes.append(first)
+        paces.append(state.pace())
+        extreme, direction = state.extreme, state.direction
+        for row, value, near in zip(rows[begin:end], middles[begin:end], nears[begin:end], strict=True):
+            moved = value - extreme
+            if -near < moved < near:
+                continue
+            if near < 0:
+                state.begin(columns.at_s.item(row), columns.level.item(row))
+            elif moved * direction >= 0 or abs(moved) >= turn.item(row):
+                at_s, gap_s, grain = columns.at_s.item(row), columns.gap_s.item(row), columns.grain.item(row)
+                # A change of a whole grain in one go happened at some time between two readings.
+                half_s = gap_s / 2 if columns.change.item(row) >= grain - SAME else 0.0
+                way = 1 if moved > 0 else -1
+                state.pass_mark(at_s - half_s, value - way * grain / 2, at_s, value, way)
+            else:
+                continue
+            extreme, direction = state.extreme, state.direction
+            changes.append(row)
+            paces.append(state.pace())
+    return changes, paces
+
+
+def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[Floats, Floats, Floats]:
+    """(rate, low, high) in percent per second at each of n readings, nan where nothing is known yet; each (n,)."""
+    at_s, gap_s, grain = columns.at_s, columns.gap_s, columns.grain
+    lasting = np.diff([*changes, len(at_s)])
+    since_s, pace, span_s, dwell_s = (np.repeat(values, lasting) for values in np.array(paces).T)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        quiet_s = np.maximum(at_s - since_s, gap_s)
+        high = grain / quiet_s
+        known = ~columns.begins_anew & (grain < np.inf) & (quiet_s != 0)
+    high[~known] = np.nan
+    rate = np.where(known, 0.0, np.nan)
+    low = -high
+    flowing = (known & (quiet_s <= STOPPED_DWELLS * dwell_s)).nonzero()[0]
+    if len(flowing):
+        pace, bound, quiet_s = pace[flowing], high[flowing], quiet_s[flowing]
+        # Either end of the span is uncertain by up to half a step's time.
+        error = grain[flowing] / span_s[flowing]
+        # Towards zero and away from it; a mark that is overdue says how fast the flow is at most.
+        speed = np.abs(pace)
+        least, most = speed - error, speed + error
+        overdue = quiet_s > dwell_s[flowing]
+        most = np.where(overdue, np.maximum(np.minimum(most, bound), least), most)
+        speed = np.minimum(speed, most)
+        rising = pace > 0
+        rate[flowing] = np.where(rising, speed, -speed)
+        low[flowing] = np.where(rising, least, -most)
+        high[flowing] = np.where(rising, most, -least)
+    return rate, low, high

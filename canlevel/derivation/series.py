@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.tables import UNKNOWN_TIME_US, column, times_us
+from canlevel.tables import UNKNOWN_TIME_US, codes_of, column, times_us, values_of
 
-__all__ = ["Series", "series_groups", "series_of", "source_groups"]
+__all__ = ["Series", "SourceName", "series_groups", "series_of", "source_groups", "source_runs"]
 
 FEWEST_OF_A_BUS = 4  # readings on a channel before it counts as a bus of its own
+
+SourceName = tuple[str | None, str | None, int, str | None]  # vessel, tank, source address, channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +41,43 @@ def source_groups(readings: pa.Table, *, by_channel: bool = False) -> tuple[NDAr
 
     Numbers run in the order of first appearance. by_channel: one tank and source on two channels are two.
     """
+    words = ("vessel", "tank", "channel") if by_channel else ("vessel", "tank")
+    return _numbered(_keys([codes_of(readings.column(name)) for name in words], readings))
+
+
+def source_runs(
+    readings: pa.Table, rows: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], list[SourceName]]:
+    """(order, begins, names): some rows of READINGS with those of one vessel, tank, source and channel together.
+
+    rows: (n,), at least one, rising. order: (n,), the same rows; within each run they rise. begins: (k,), where each of the k
+    runs begins in it. names: of those.
+    """
+    coded = [codes_of(readings.column(name)) for name in ("vessel", "tank", "channel")]
+    keys = _keys(coded, readings)[rows]
+    sorting = np.argsort(keys, kind="stable")
+    order, keys = rows[sorting], keys[sorting]
+    new = np.ones(len(keys), np.bool_)
+    new[1:] = keys[1:] != keys[:-1]
+    begins = new.nonzero()[0]
+    first = order[begins]
+    vessels, tanks, channels = ([words[code] for code in codes[first].tolist()] for codes, words in coded)
+    sources = values_of(readings.column("source_address"))[first].tolist()
+    return order, begins, list(zip(vessels, tanks, sources, channels, strict=True))
+
+
+def _keys(coded: list[tuple[NDArray[np.int32], list[str | None]]], readings: pa.Table) -> NDArray[Any]:
+    """(n,) integers, equal where all codes and the sources of n READINGS are.
+
+    They come in the smallest type that holds them: integers of 16 bits are sorted by their digits, in a few passes.
+    """
     keys = np.zeros(len(readings), np.int64)
-    for name in ("vessel", "tank", *(["channel"] if by_channel else [])):
-        encoded = readings.column(name).unify_dictionaries().combine_chunks()
-        if isinstance(encoded, pa.ChunkedArray):
-            return keys, []
-        codes = encoded.indices.fill_null(-1).to_numpy().astype(np.int64) + 1
-        keys = keys * (len(encoded.dictionary) + 1) + codes
-    keys = keys * 256 + readings.column("source_address").to_numpy()
-    return _numbered(keys)
+    for codes, _ in coded:
+        # Words that none has take no room: mostly there is one vessel and one channel.
+        keys = keys * (int(codes.max(initial=0)) + 1) + codes
+    keys = keys * 256 + values_of(readings.column("source_address"))
+    smallest: NDArray[Any] = keys.astype(np.min_scalar_type(keys.max(initial=0)))
+    return smallest
 
 
 def series_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
@@ -71,7 +102,7 @@ def series_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
     return _numbered(keys)
 
 
-def _numbered(keys: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[int]]:
+def _numbered(keys: NDArray[Any]) -> tuple[NDArray[np.int64], list[int]]:
     """Numbers of equal keys in the order of first appearance, and the row of each first one. keys: (n,)."""
     _, first, which = np.unique(keys, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int64)

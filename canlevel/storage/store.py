@@ -21,8 +21,6 @@ from typing import TYPE_CHECKING
 import filelock
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
@@ -30,11 +28,11 @@ from canlevel.storage.commit import as_store_error, commit_part, write_whole
 from canlevel.tables import (
     IDENTITY,
     READINGS,
-    TIME_TYPE,
     UNKNOWN_TIME_US,
     empty,
     first_of_each,
     matching,
+    rows_at,
     times_us,
     timestamp_us,
 )
@@ -47,7 +45,7 @@ __all__ = ["FORMAT_VERSION", "Store", "Writer", "create_store", "open_store"]
 FORMAT_VERSION = 1
 MARKER = "canlevel-store.json"
 DAY_US = 86_400_000_000
-PART_ROWS = 1_000_000  # rows kept in memory before a part is written, whatever the clock says
+PART_ROWS = 250_000  # rows kept in memory before a part is written, whatever the clock says
 
 
 def open_store(path: str | Path) -> Store:
@@ -130,6 +128,8 @@ class Store:
 
         Naive moments mean UTC. Files and days outside the limits are not read.
         """
+        import pyarrow.dataset as ds  # brings half of pandas with it, which writing does not need
+
         parts = self.parts(since, until)
         schema = READINGS if columns is None else pa.schema([READINGS.field(name) for name in columns])
         if not parts:
@@ -224,7 +224,7 @@ class Writer:
         try:
             for day in np.unique(days).tolist():
                 mine = np.flatnonzero(days == day)
-                fresh = self._new_rows(table.take(pa.array(mine)).combine_chunks(), day)
+                fresh = self._new_rows(rows_at(table, mine), day)
                 if len(fresh):
                     folder = self.store.path / "readings" / _day_name(day * DAY_US)
                     fresh_us = times_us(fresh)
@@ -233,7 +233,7 @@ class Writer:
                 self.added += len(fresh)
                 self.known += len(mine) - len(fresh)
                 # A later day that fails must not bring this one back.
-                table = table.filter(pa.array(days != day)) if len(mine) < len(table) else table.slice(0, 0)
+                table = rows_at(table, np.flatnonzero(days != day)) if len(mine) < len(table) else table.slice(0, 0)
                 days = days[days != day]
                 self._waiting, self._waiting_rows = ([table] if len(table) else []), len(table)
         except OSError as error:
@@ -249,7 +249,7 @@ class Writer:
         fresh = first_of_each(keys)[len(keys) - len(table) :]
         rows = np.flatnonzero(fresh)
         rows = rows[np.argsort(time_us[rows], kind="stable")]
-        return table.take(pa.array(rows)).combine_chunks()
+        return rows_at(table, rows)
 
     def _parts_of(self, day: int) -> list[Path]:
         moment = datetime.fromtimestamp(day * 86_400, UTC)
@@ -264,13 +264,14 @@ class Writer:
 
 
 def _read_keys(part: Path, low_us: int, high_us: int) -> pa.Table:
-    low, high = (pa.scalar(limit, pa.int64()).cast(TIME_TYPE) for limit in (low_us, high_us))
-    condition = (pc.field("time") >= low) & (pc.field("time") <= high)
     try:
-        table = pq.read_table(part, columns=IDENTITY, filters=condition, partitioning=None)
+        table = pq.ParquetFile(part).read(columns=IDENTITY)
     except (pa.ArrowInvalid, OSError) as error:
         raise _damaged([part], error) from error
-    return table.cast(pa.schema([READINGS.field(name) for name in IDENTITY]))
+    table = table.cast(pa.schema([READINGS.field(name) for name in IDENTITY]))
+    time_us = times_us(table)
+    within = (time_us >= low_us) & (time_us <= high_us)
+    return table if within.all() else rows_at(table, np.flatnonzero(within))
 
 
 def _time_span(part: Path) -> tuple[int, int]:

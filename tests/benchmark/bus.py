@@ -32,7 +32,12 @@ _OTHER = (
     b"19F21123#10D430D00",
     b"19F2",
 )
-_WHOLE_LINES = (b"DROPCOUNT: dropped 3 CAN frames on 'can0' socket (total drops 3)", b"", b"-- engine started --", b"\xff\x00\x80")
+_WHOLE_LINES = (
+    b"DROPCOUNT: dropped 3 CAN frames on 'can0' socket (total drops 3)",
+    b"",
+    b"-- engine started --",
+    b"\xff\x00\x80",
+)
 
 
 def write_bus(path: Path, frames: int, *, seed: int = 1, tank_share: float = 0.01, dirt: float = 0.0) -> None:
@@ -51,7 +56,10 @@ def write_bus(path: Path, frames: int, *, seed: int = 1, tank_share: float = 0.0
             identifier, length = others[which], lengths[which]
             data = draw.integers(0, 256, (n, 8), np.uint8)
             mine = np.flatnonzero(draw.random(n) < tank_share)
-            identifier[mine], data[mine], length[mine] = *_tank_frames(draw.integers(0, TANKS, len(mine)), first + mine, phase), 8
+            identifier[mine], data[mine], length[mine] = (
+                *_tank_frames(draw.integers(0, TANKS, len(mine)), first + mine, phase),
+                8,
+            )
             took = (EMPTY_FRAME_BITS + 9 * length.astype(np.int64)) * BIT_US
             time_us = at_us + np.cumsum(took)
             at_us = int(time_us[-1])
@@ -101,7 +109,8 @@ def _lines(
 def _dirty(text: bytes, ends: NDArray[np.int64], lines: NDArray[np.int64], draw: np.random.Generator) -> bytes:
     """The text with some of its lines replaced by what else a log may hold."""
     parts, done = [], 0
-    for line, kind in zip(lines.tolist(), draw.integers(0, len(_OTHER) + len(_WHOLE_LINES) + 3, len(lines)).tolist(), strict=True):
+    kinds = draw.integers(0, len(_OTHER) + len(_WHOLE_LINES) + 3, len(lines))
+    for line, kind in zip(lines.tolist(), kinds.tolist(), strict=True):
         start, end = int(ends[line - 1]) if line else 0, int(ends[line])
         whole = text[start : end - 1]
         if kind < len(_OTHER):
@@ -109,7 +118,9 @@ def _dirty(text: bytes, ends: NDArray[np.int64], lines: NDArray[np.int64], draw:
         elif kind - len(_OTHER) < len(_WHOLE_LINES):
             new = _WHOLE_LINES[kind - len(_OTHER)]
         else:
-            new = (whole + b"\r", whole + b" R", whole.replace(b"can0", b"vcan12"))[kind - len(_OTHER) - len(_WHOLE_LINES)]
+            new = (whole + b"\r", whole + b" R", whole.replace(b"can0", b"vcan12"))[
+                kind - len(_OTHER) - len(_WHOLE_LINES)
+            ]
         parts += [text[done:start], new, b"\n"]
         done = end
     return b"".join([*parts, text[done:]])

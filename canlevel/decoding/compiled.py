@@ -1,0 +1,72 @@
+"""The built-in definitions in the form that decoding uses, kept beside dbc/, because compiling them takes half a second.
+
+    python -m canlevel.decoding.compiled      writes it anew after a change in dbc/
+
+It carries a fingerprint of the DBC files it was made from; where they have changed since, it is left alone and the files are
+compiled as they are. So it can be out of date but never wrong.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+from canlevel.decoding.fields import Field
+from canlevel.decoding.messages import Level, Message
+
+__all__ = ["COMPILED", "compiled_text", "messages_of"]
+
+COMPILED = "compiled.json"
+_KEYED_BY_NUMBER = ("no_number", "words")
+
+
+def compiled_text(messages: tuple[Message, ...], texts: Mapping[str, str]) -> str:
+    """The messages as JSON, with the fingerprint of the DBC files. texts: those files by their names."""
+    return json.dumps({"of": _fingerprint(texts), "messages": [asdict(m) for m in messages]}, indent=1) + "\n"
+
+
+def messages_of(compiled: str, texts: Mapping[str, str]) -> tuple[Message, ...] | None:
+    """The messages of what compiled_text gave, or None where it was made from other files than `texts`."""
+    try:
+        document = json.loads(compiled)
+        if document["of"] != _fingerprint(texts):
+            return None
+        return tuple(_message(facts) for facts in document["messages"])
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+def _fingerprint(texts: Mapping[str, str]) -> str:
+    # The shape of what is written belongs to it: an older form is no use to a newer program.
+    shape = [[part.name for part in fields(kind)] for kind in (Message, Level, Field)]
+    return hashlib.sha256(json.dumps([shape, sorted(texts.items())]).encode()).hexdigest()
+
+
+def _message(facts: dict[str, Any]) -> Message:
+    levels = tuple(
+        Level(_needed(level["level"]), _field(level["steps"]), level["fluid"], level["instance"])
+        for level in facts["levels"]
+    )
+    parts = {name: _field(facts[name]) for name in ("instance", "fluid", "capacity", "volume")}
+    return Message(**{**facts, "levels": levels, **parts})
+
+
+def _field(facts: dict[str, Any] | None) -> Field | None:
+    return None if facts is None else _needed(facts)
+
+
+def _needed(facts: dict[str, Any]) -> Field:
+    # JSON has no numbers for keys.
+    numbered = {name: {int(raw): word for raw, word in facts[name].items()} for name in _KEYED_BY_NUMBER}
+    return Field(**{**facts, **numbered})
+
+
+if __name__ == "__main__":
+    from canlevel.decoding.definitions import builtin_texts, compile_texts
+    from canlevel.shipped import shipped
+
+    Path(str(shipped("dbc") / COMPILED)).write_text(compiled_text(compile_texts(builtin_texts()), builtin_texts()))

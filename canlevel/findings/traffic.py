@@ -1,0 +1,230 @@
+"""What went over a bus, in one pass over all its frames: who sent what and how often, how full the bus was, when it was silent.
+
+What comes in: FRAMES tables. What goes out: small tables. Evidence for findings, and nothing but what a listener can know.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from canlevel.identifier import pgns, source_addresses
+from canlevel.tables import (
+    ERROR_FRAME,
+    EXTENDED,
+    FD,
+    REMOTE,
+    TIME_TYPE,
+    UNKNOWN_TIME_US,
+    WORD,
+    arrow,
+    codes_of,
+    dictionary_column,
+    time_column,
+    times_us,
+    values_of,
+)
+
+__all__ = ["GAPS", "MINUTES", "SENDERS", "Traffic", "frame_bits"]
+
+MINUTE_US = 60_000_000
+SILENT_US = 2_000_000
+LENGTHS = 16  # room for data lengths in a code; FD frames go over the wire at two rates and are left out
+
+SENDERS = pa.schema(
+    [
+        pa.field("channel", WORD),
+        pa.field("identifier", pa.uint32()),
+        pa.field("pgn", pa.uint32()),  # null for an 11-bit identifier
+        pa.field("source_address", pa.uint8()),  # null for an 11-bit identifier
+        pa.field("frames", pa.int64()),
+        pa.field("first", TIME_TYPE),
+        pa.field("last", TIME_TYPE),
+    ]
+)
+MINUTES = pa.schema(
+    [
+        pa.field("channel", WORD),
+        pa.field("start", TIME_TYPE),
+        pa.field("frames", pa.int64()),
+        pa.field("load_low", pa.float64()),  # percent of the bit rate that data frames took, without stuff bits
+        pa.field("load_high", pa.float64()),  # and with the most stuff bits there can be
+    ]
+)
+GAPS = pa.schema([pa.field("channel", WORD), pa.field("start", TIME_TYPE), pa.field("end", TIME_TYPE)])
+
+
+def frame_bits(length: int, *, extended: bool) -> tuple[int, int]:
+    """(least, most) bits that a data frame of so many bytes takes on the wire, with the pause behind it.
+
+    Source: R. I. Davis, A. Burns, R. J. Bril, J. J. Lukkien, "Controller Area Network (CAN) schedulability analysis:
+    refuted, revisited and revised", Real-Time Systems 35 (2007), equation for C_m: g + 8 s + 13 bits and at most
+    (g + 8 s - 1) / 4 stuff bits, with g = 34 for 11-bit and 54 for 29-bit identifiers.
+    """
+    stuffed = (54 if extended else 34) + 8 * length
+    return stuffed + 13, stuffed + 13 + (stuffed - 1) // 4
+
+
+@dataclass(slots=True)
+class _Channel:
+    """What is remembered of one channel. by_identifier: (frames, first, last) by identifier and its kind."""
+
+    by_identifier: dict[int, list[int]] = field(default_factory=dict)
+    minutes: dict[int, NDArray[np.int64]] = field(default_factory=dict)
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    latest_us: int = UNKNOWN_TIME_US
+
+
+class Traffic:
+    """Counts the frames of one or more buses; memory grows with identifiers and minutes, not with frames.
+
+    frames: of all kinds. remote, error, fd, eleven_bits: how many of them were of that kind.
+    """
+
+    def __init__(self) -> None:
+        self.frames = self.remote = self.error = self.fd = self.eleven_bits = 0
+        self._channels: dict[str | None, _Channel] = {}
+
+    def add(self, frames: pa.Table) -> None:
+        """Count a batch. frames: FRAMES, n rows, in the order they came."""
+        identifier, flags = values_of(frames.column("identifier")), values_of(frames.column("flags"))
+        length, time_us = values_of(frames.column("length")), times_us(frames)
+        channel, names = codes_of(frames.column("channel"))
+        self.frames += len(frames)
+        if len(frames) and flags.min() == flags.max() == EXTENDED:
+            plain = None
+        else:
+            self.remote += int(np.count_nonzero(flags & REMOTE))
+            self.error += int(np.count_nonzero(flags & ERROR_FRAME))
+            self.fd += int(np.count_nonzero(flags & FD))
+            self.eleven_bits += int(np.count_nonzero((flags & (EXTENDED | ERROR_FRAME)) == 0))
+            plain = np.flatnonzero((flags & (ERROR_FRAME | FD | REMOTE)) == 0)
+        present = np.flatnonzero(np.bincount(channel, minlength=len(names))).tolist()
+        for code in present:
+            rows = plain
+            if len(present) > 1:
+                mine = channel == code
+                rows = np.flatnonzero(mine) if plain is None else plain[mine[plain]]
+            # Error frames break a silence as much as any.
+            everything = time_us if len(present) == 1 else time_us[channel == code]
+            state = self._channels.setdefault(names[code], _Channel())
+            _count_silence(state, everything)
+            if rows is None:
+                _count_frames(state, identifier, flags, length, time_us)
+            elif len(rows):
+                _count_frames(state, identifier[rows], flags[rows], length[rows], time_us[rows])
+
+    def senders(self) -> pa.Table:
+        """SENDERS: one row for each channel and identifier of a data frame, the most frequent first."""
+        rows = [
+            (name, key, counted)
+            for name, state in self._channels.items()
+            for key, counted in state.by_identifier.items()
+        ]
+        rows.sort(key=lambda row: -row[2][0])
+        key = np.array([row[1] for row in rows], np.int64)
+        frames, first, last = np.array([row[2] for row in rows], np.int64).reshape(-1, 3).T
+        identifier = (key & 0x1FFFFFFF).astype(np.uint32)
+        has_29_bits = key >> 32 == EXTENDED
+        return pa.table(
+            [
+                _names([row[0] for row in rows]),
+                arrow(identifier),
+                arrow(pgns(identifier), known=has_29_bits),
+                arrow(source_addresses(identifier), known=has_29_bits),
+                arrow(frames),
+                time_column(first),
+                time_column(last),
+            ],
+            schema=SENDERS,
+        )
+
+    def minutes(self, bitrate: int = 250_000) -> pa.Table:
+        """MINUTES: how full each channel was in each minute in which it was heard, at a bit rate in bit/s."""
+        rows = [
+            (name, minute, counts)
+            for name, state in self._channels.items()
+            for minute, counts in sorted(state.minutes.items())
+        ]
+        counts = np.array([row[2] for row in rows], np.int64).reshape(-1, 2 * LENGTHS)
+        bits = np.array([frame_bits(i % LENGTHS, extended=i >= LENGTHS) for i in range(2 * LENGTHS)])
+        low, high = (100 * (counts @ bits).T / (60 * bitrate)).astype(np.float64)
+        return pa.table(
+            [
+                _names([row[0] for row in rows]),
+                time_column(np.array([row[1] for row in rows], np.int64) * MINUTE_US),
+                arrow(counts.sum(axis=1)),
+                arrow(low),
+                arrow(high),
+            ],
+            schema=MINUTES,
+        )
+
+    def gaps(self) -> pa.Table:
+        """GAPS: when a whole channel was silent for more than two seconds between frames."""
+        rows = [(name, *gap) for name, state in self._channels.items() for gap in state.gaps]
+        return pa.table(
+            [
+                _names([row[0] for row in rows]),
+                time_column(np.array([row[1] for row in rows], np.int64)),
+                time_column(np.array([row[2] for row in rows], np.int64)),
+            ],
+            schema=GAPS,
+        )
+
+
+def _names(names: list[str | None]) -> pa.Array:
+    words = list(dict.fromkeys(names))
+    return dictionary_column(np.array([words.index(name) for name in names], np.int64), words)
+
+
+def _count_silence(state: _Channel, time_us: NDArray[np.int64]) -> None:
+    """Note the silences before and between n frames."""
+    if not len(time_us) or time_us.min() == UNKNOWN_TIME_US:
+        return
+    before = state.latest_us if state.latest_us != UNKNOWN_TIME_US else int(time_us[0])
+    if int(time_us[0]) - before > SILENT_US:
+        state.gaps.append((before, int(time_us[0])))
+    steps = np.diff(time_us)
+    if len(steps) and steps.max() > SILENT_US:
+        for at in np.flatnonzero(steps > SILENT_US).tolist():
+            state.gaps.append((int(time_us[at]), int(time_us[at + 1])))
+    state.latest_us = int(time_us[-1])
+
+
+def _count_frames(
+    state: _Channel,
+    identifier: NDArray[np.uint32],
+    flags: NDArray[np.uint8],
+    length: NDArray[np.uint8],
+    time_us: NDArray[np.int64],
+) -> None:
+    """Count n data frames by identifier and by minute."""
+    kinds = [EXTENDED] if flags.min() == EXTENDED else [0, EXTENDED]
+    for kind in kinds:
+        rows = slice(None) if len(kinds) == 1 else np.flatnonzero((flags & EXTENDED) == kind)
+        encoded = arrow(identifier[rows]).dictionary_encode()
+        which, distinct = values_of(encoded.indices), values_of(encoded.dictionary).tolist()
+        frames = np.bincount(which, minlength=len(distinct))
+        first, last = np.empty(len(distinct), np.int64), np.empty(len(distinct), np.int64)
+        # Of several values for one place numpy keeps the one written last.
+        last[which] = time_us[rows]
+        first[which[::-1]] = time_us[rows][::-1]
+        for number, count, began, ended in zip(distinct, frames.tolist(), first.tolist(), last.tolist(), strict=True):
+            known = state.by_identifier.setdefault(kind << 32 | number, [0, began, ended])
+            known[0] += count
+            known[2] = ended
+    earliest, latest = int(time_us.min()), int(time_us.max())
+    if earliest == UNKNOWN_TIME_US:
+        return
+    within_one = earliest // MINUTE_US == latest // MINUTE_US
+    minute = None if within_one else time_us // MINUTE_US
+    for number in [earliest // MINUTE_US] if minute is None else np.unique(minute).tolist():
+        some = slice(None) if minute is None else minute == number
+        kind_and_length = (flags[some] & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
+        kind_and_length += np.minimum(length[some], np.uint8(8))
+        counts = np.bincount(kind_and_length, minlength=2 * LENGTHS)
+        state.minutes[number] = state.minutes[number] + counts if number in state.minutes else counts

@@ -1,0 +1,119 @@
+"""Rates at each reading, one reading after the other: the slow and obvious walk that canlevel/derivation/online.py must equal.
+
+It is the first implementation, kept for that purpose, with its own dictionary of series instead of columns and runs. What is
+to change about the rates is changed here first. The constants are taken from online.py: here the walk is told, not its tuning.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from canlevel.derivation.online import (
+    LONGEST_GAP_S,
+    MARKS,
+    NOISE_GRAINS,
+    NOISE_WEIGHT,
+    ONWARD_NOISE,
+    SAME,
+    STOPPED_DWELLS,
+    TURN_NOISE,
+    TURN_STEPS,
+)
+
+Rates = tuple[float | None, float | None, float | None]
+UNKNOWN = (float("nan"),) * 3
+
+
+@dataclass
+class Walker:
+    """What is remembered of one tank and source. marks: (seconds, percent) the level passed last, in one direction."""
+
+    last_s: float = float("nan")
+    level: float = float("nan")
+    before: float = float("nan")
+    step: float = float("inf")
+    bend: float = 0.0
+    extreme: float = float("nan")
+    direction: int = 0
+    quiet_since_s: float = float("nan")
+    marks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=MARKS))
+
+    def add(self, at_s: float, level: float) -> tuple[float, float, float]:
+        """(rate, low, high) in percent per second after one more reading."""
+        gap_s = at_s - self.last_s
+        if not 0 <= gap_s <= LONGEST_GAP_S:  # the first reading, a gap, or a clock that was set back: start over
+            self.extreme, self.direction, self.quiet_since_s = level, 0, at_s
+            self.marks.clear()
+            self.last_s = at_s
+            self.level = self.before = level
+            return UNKNOWN
+        change = abs(level - self.level)
+        if change > SAME:
+            self.step = min(self.step, change)
+        # The middle of three: one wrong reading moves nothing, at the price of one reading's delay.
+        middle = sorted((self.before, self.level, level))[1]
+        self.bend += NOISE_WEIGHT * (abs(level - 2 * self.level + self.before) / 2 - self.bend)
+        # The mean of half a second difference of independent noise is within 2 % of its standard deviation.
+        grain = max(self.step, NOISE_GRAINS * self.bend) if self.bend > self.step else self.step
+        if grain < float("inf"):
+            moved = middle - self.extreme
+            # Turning round takes more than one step: a level between two steps flickers.
+            onward = self.direction == 0 or moved * self.direction > 0
+            needed = max(grain, ONWARD_NOISE * self.bend) if onward else max(TURN_STEPS * grain, TURN_NOISE * self.bend)
+            if abs(moved) >= needed - SAME:
+                turn = 1 if moved > 0 else -1
+                if turn != self.direction:
+                    self.marks.clear()
+                self.direction = turn
+                half_s = gap_s / 2 if change >= grain - SAME else 0.0
+                self.marks.append((at_s - half_s, middle - turn * grain / 2))
+                self.extreme, self.quiet_since_s = middle, at_s
+        self.before, self.level, self.last_s = self.level, level, at_s
+        return self._rate(at_s, gap_s, grain)
+
+    def _rate(self, at_s: float, gap_s: float, grain: float) -> tuple[float, float, float]:
+        quiet_s = max(at_s - self.quiet_since_s, gap_s)
+        if grain == float("inf") or not quiet_s:
+            return UNKNOWN
+        bound = grain / quiet_s
+        if len(self.marks) >= 2:
+            (first_s, first), (last_s, last) = self.marks[0], self.marks[-1]
+            span_s = last_s - first_s
+            dwell_s = span_s / (len(self.marks) - 1)
+            if span_s > 0 and quiet_s <= STOPPED_DWELLS * dwell_s:
+                rate = (last - first) / span_s
+                # Either end of the span is uncertain by up to half a step's time.
+                error = grain / span_s
+                low, high = rate - error, rate + error
+                if rate > 0:
+                    high = max(min(high, bound), low) if quiet_s > dwell_s else high
+                    rate = min(rate, high)
+                else:
+                    low = min(max(low, -bound), high) if quiet_s > dwell_s else low
+                    rate = max(rate, low)
+                return rate, low, high
+        return 0.0, -bound, bound
+
+
+def reference_rates(rows: Iterable[dict[str, Any]], time_us: Iterable[int | None]) -> list[Rates]:
+    """(rate_l_per_min, rate_low, rate_high) of each reading, None where there is none.
+
+    rows: READINGS as dictionaries, all of a stream. time_us: their times in microseconds since 1970, None where not known.
+    """
+    walkers: dict[tuple[Any, ...], Walker] = {}
+    found: list[Rates] = []
+    for row, at_us in zip(rows, time_us, strict=True):
+        level, capacity_l = row["level_pct"], row["capacity_l"]
+        rates = UNKNOWN
+        if at_us is not None and level is not None and not math.isnan(level):
+            key = tuple(row[name] for name in ("vessel", "tank", "source_address", "channel"))
+            rates = walkers.setdefault(key, Walker()).add(at_us / 1e6, level)
+        litres_per_pct = math.nan if capacity_l is None else capacity_l / 100
+        litres = [rate * (60 * litres_per_pct) for rate in rates]
+        low, middle, high = (rate if math.isfinite(rate) else None for rate in litres)
+        found.append((low, middle, high))
+    return found
