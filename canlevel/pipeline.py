@@ -23,7 +23,7 @@ from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError
 from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.store import Store, Writer, create_store
-from canlevel.tables import READINGS, codes_of, empty, first_of_each, rows_at, values_of
+from canlevel.tables import READINGS, codes_of, distinct, empty, first_of_each, rows_at, values_of
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
@@ -186,5 +186,5 @@ def _count(readings: pa.Table, status: str) -> int:
 
 def _tanks_and_sources(readings: pa.Table) -> set[tuple[str, int]]:
     codes, words = codes_of(readings.column("tank"))
-    keys = np.unique(codes * np.int64(256) + values_of(readings.column("source_address")))
+    keys, _ = distinct(codes * np.int64(256) + values_of(readings.column("source_address")))
     return {(words[key // 256] or "", key % 256) for key in keys.tolist()}

@@ -28,7 +28,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.errors import Place, RosterError
-from canlevel.tables import FLUIDS, PROTOCOLS, codes_of, column, dictionary_column, float_column, values_of
+from canlevel.tables import FLUIDS, PROTOCOLS, codes_of, column, dictionary_column, distinct, float_column, values_of
 from canlevel.units import litres_of
 
 __all__ = ["Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
@@ -123,7 +123,7 @@ class Roster:
         n = len(readings)
         tank, tanks = codes_of(readings.column("tank"))
         sources = values_of(readings.column("source_address"))
-        keys, which = np.unique(tank * np.int64(256) + sources, return_inverse=True)
+        keys, which = distinct(tank * np.int64(256) + sources)
         level_pct, capacity_l = column(readings, "level_pct"), column(readings, "capacity_l").copy()
         device_volume_l = column(readings, "volume_l")
         volume_l = np.empty(n)

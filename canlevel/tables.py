@@ -38,6 +38,7 @@ __all__ = [
     "codes_of",
     "column",
     "dictionary_column",
+    "distinct",
     "empty",
     "first_of_each",
     "float_column",
@@ -182,6 +183,20 @@ def codes_of(column: pa.ChunkedArray) -> tuple[NDArray[np.int32], list[str | Non
     if len(place) < len(words):  # a dictionary may hold a word twice, and null as a word
         codes = np.array([place[word] for word in words], np.int32)[codes]
     return codes, words
+
+
+def distinct(keys: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """(values, which): the values of n keys in order, each once, and for each key the place of its value.
+
+    numpy's own unique brings masked arrays with it, whose import takes longer than decoding a small recording.
+    """
+    order = np.argsort(keys, kind="stable")
+    ranked = keys[order]
+    new = np.ones(len(keys), np.bool_)
+    new[1:] = ranked[1:] != ranked[:-1]
+    which = np.empty(len(keys), np.int64)
+    which[order] = np.cumsum(new) - 1
+    return ranked[new], which
 
 
 def rows_at(table: pa.Table, at: NDArray[np.int64]) -> pa.Table:

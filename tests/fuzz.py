@@ -20,12 +20,16 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
-from reading import read_text, rows_of
+import numpy as np
+from reading import Row, read_text, recorded, rows_of
+from test_bulk import WANTED
 from test_candump import reference_rows
 from test_definitions import OWN
 from test_recordings import WRITERS, write
 
+import canlevel.capture.text as text_module
 from canlevel.cli import run
+from canlevel.identifier import carries
 
 LINES = [
     "(1777622400.123456) can0 19F21123#10D430D0070000FF",
@@ -68,17 +72,25 @@ def damaged_line(draw: random.Random) -> str:
 
 
 def text_fault(draw: random.Random) -> str | None:
-    """What is wrong with how a damaged log was read, or None."""
+    """What is wrong with how a damaged log was read, whole or by picking what is wanted, or None."""
     lines = [damaged_line(draw) for _ in range(draw.randrange(1, 40))]
     text = "\n".join(lines * draw.choice([1, 1, 30]))
     expected, skipped = reference_rows(text)
     reading = read_text(text.encode())
     found = rows_of(reading.block, reading.channels)
-    return (
-        None
-        if found == expected and reading.skipped == len(skipped)
-        else f"read otherwise than the reference: {text!r}"
-    )
+    if found != expected or reading.skipped != len(skipped):
+        return f"read otherwise than the reference: {text!r}"
+    text_module.LOOKED_AT_CLOSELY = draw.choice([0, 10])
+    picked, tally = recorded(text.encode(), wanted=WANTED, threads=draw.choice([1, 2]), piece=draw.choice([200, 5000]))
+    if wanted_only([row for _, row in picked]) != wanted_only(expected):
+        return f"picked otherwise than the reference reads: {text!r}"
+    said = sum(bool(line.strip()) and not line.strip().startswith("DROPCOUNT:") for line in text.split("\n"))
+    return None if tally.frames + tally.skipped == said else f"counted otherwise than there are lines: {text!r}"
+
+
+def wanted_only(rows: list[Row]) -> list[Row]:
+    identifiers, flags = np.array([row[2] for row in rows], np.uint32), np.array([row[3] for row in rows], np.uint8)
+    return [row for row, mine in zip(rows, carries(identifiers, flags, WANTED), strict=True) if mine]
 
 
 def command_fault(words: list[str], codes: Counter[int]) -> str | None:

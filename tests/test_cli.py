@@ -348,3 +348,29 @@ def test_readme_names_every_command_and_only_those() -> None:
     blocks = re.findall(r"```sh\n(.*?)```", readme.read_text(encoding="utf-8"), re.DOTALL)
     named = set(re.findall(r"(?:^|&& |\| )canlevel ([a-z]+)", "\n".join(blocks), re.MULTILINE))
     assert named == set(COMMANDS)
+
+
+# What a command does not need it does not import: each of these takes longer than reading a small recording.
+@pytest.mark.parametrize(
+    ("words", "unneeded"),
+    [
+        (["--help"], ["numpy", "pyarrow", "rich.progress"]),
+        (
+            ["decode", "boat.log", "--format", "jsonl"],
+            ["pandas", "cantools", "can", "pyarrow.dataset", "pyarrow.compute"],
+        ),
+        (["decode", "boat.log"], ["pandas", "cantools", "can", "pyarrow.dataset"]),
+        (
+            ["log", "boat.log", "--store", "history"],
+            ["pandas", "cantools", "can", "pyarrow.dataset", "pyarrow.compute"],
+        ),
+    ],
+)
+def test_commands_import_only_what_they_need(words: list[str], unneeded: list[str], tmp_path: Path) -> None:
+    (tmp_path / "boat.log").write_text("(1777622400.000000) can0 19F21123#10D430D0070000FF\n" * 30)
+    script = (
+        "import sys\nfrom canlevel.cli import run\n"
+        f"code = run({words!r})\nprint(code, *sorted(set(sys.modules) & set({unneeded!r})), file=sys.stderr)"
+    )
+    ran = subprocess.run([sys.executable, "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert ran.stderr.splitlines()[-1] == "0"

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from conftest import frames
 
-from canlevel.decoding.definitions import load_dbc
+from canlevel.decoding.compiled import COMPILED, compiled_text, messages_of
+from canlevel.decoding.definitions import builtin_texts, compile_texts, load_dbc
 from canlevel.decoding.tanks import decode_tanks
 from canlevel.errors import DefinitionError
 
@@ -127,3 +128,20 @@ def test_files_without_a_tank_message(content: bytes, tmp_path: Path) -> None:
         load_dbc(path)
     with pytest.raises(DefinitionError):
         load_dbc(tmp_path / "missing.dbc")
+
+
+def test_the_compiled_definitions_are_those_of_the_dbc_files() -> None:
+    """After a change in dbc/ or in how it is compiled: python -m canlevel.decoding.compiled."""
+    texts = builtin_texts()
+    kept = (Path(__file__).parent.parent / "dbc" / COMPILED).read_text(encoding="utf-8")
+    assert kept == compiled_text(compile_texts(texts), texts)
+    assert messages_of(kept, texts) == compile_texts(texts)
+
+
+def test_definitions_compiled_from_other_files_are_left_alone() -> None:
+    texts = builtin_texts()
+    kept = compiled_text(compile_texts(texts), texts)
+    changed = {name: text.replace("0.004", "0.005") for name, text in texts.items()}
+    assert messages_of(kept, changed) is None
+    for broken in ("", "[]", "{}", kept[:100], kept.replace('"pgn"', '"png"')):
+        assert messages_of(broken, texts) is None

@@ -28,6 +28,7 @@ from canlevel.tables import (
     STATUSES,
     arrow,
     dictionary_column,
+    distinct,
     empty,
     float_column,
     null_column,
@@ -221,7 +222,7 @@ def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> pa.Table:
 
     fluid, instance = joined("fluid").astype(np.int64), joined("instance").astype(np.int64)
     # One integer stands for one tank, so that its words are made once for each tank and not for each row.
-    keys, which = np.unique((protocol * len(FLUIDS) + fluid) * TANK_ROOM + instance - NO_INSTANCE, return_inverse=True)
+    keys, which = distinct((protocol * len(FLUIDS) + fluid) * TANK_ROOM + instance - NO_INSTANCE)
     tanks = [_tank_id(int(key)) for key in keys]
     frames = rows_at(tank_frames, at)
     nulls = null_column(len(at), pa.float64())

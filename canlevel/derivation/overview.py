@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from canlevel.derivation.series import series_groups
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, times_us
+from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, times_us
 
 __all__ = ["OVERVIEW", "overview"]
 
@@ -46,7 +46,7 @@ def overview(readings: pa.Table) -> pa.Table:
     """
     time_us = times_us(readings)
     which, first = series_groups(readings)
-    malformed = np.asarray(readings.column("status").cast(pa.string()).to_numpy()) == "malformed"
+    malformed = column(readings, "status") == "malformed"
     order = np.lexsort((time_us, which))
     bounds = np.searchsorted(which[order], np.arange(len(first) + 1))
     rows = []

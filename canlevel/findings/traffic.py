@@ -23,6 +23,7 @@ from canlevel.tables import (
     arrow,
     codes_of,
     dictionary_column,
+    distinct,
     time_column,
     times_us,
     values_of,
@@ -207,13 +208,15 @@ def _count_frames(
     for kind in kinds:
         rows = slice(None) if len(kinds) == 1 else np.flatnonzero((flags & EXTENDED) == kind)
         encoded = arrow(identifier[rows]).dictionary_encode()
-        which, distinct = values_of(encoded.indices), values_of(encoded.dictionary).tolist()
-        frames = np.bincount(which, minlength=len(distinct))
-        first, last = np.empty(len(distinct), np.int64), np.empty(len(distinct), np.int64)
+        which, identifiers = values_of(encoded.indices), values_of(encoded.dictionary).tolist()
+        frames = np.bincount(which, minlength=len(identifiers))
+        first, last = np.empty(len(identifiers), np.int64), np.empty(len(identifiers), np.int64)
         # Of several values for one place numpy keeps the one written last.
         last[which] = time_us[rows]
         first[which[::-1]] = time_us[rows][::-1]
-        for number, count, began, ended in zip(distinct, frames.tolist(), first.tolist(), last.tolist(), strict=True):
+        for number, count, began, ended in zip(
+            identifiers, frames.tolist(), first.tolist(), last.tolist(), strict=True
+        ):
             known = state.by_identifier.setdefault(kind << 32 | number, [0, began, ended])
             known[0] += count
             known[2] = ended
@@ -222,7 +225,7 @@ def _count_frames(
         return
     within_one = earliest // MINUTE_US == latest // MINUTE_US
     minute = None if within_one else time_us // MINUTE_US
-    for number in [earliest // MINUTE_US] if minute is None else np.unique(minute).tolist():
+    for number in [earliest // MINUTE_US] if minute is None else distinct(minute)[0].tolist():
         some = slice(None) if minute is None else minute == number
         kind_and_length = (flags[some] & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
         kind_and_length += np.minimum(length[some], np.uint8(8))

@@ -29,6 +29,7 @@ from canlevel.tables import (
     IDENTITY,
     READINGS,
     UNKNOWN_TIME_US,
+    distinct,
     empty,
     first_of_each,
     matching,
@@ -222,7 +223,7 @@ class Writer:
             raise ValueError("readings without a time cannot be stored")
         days = time_us // DAY_US
         try:
-            for day in np.unique(days).tolist():
+            for day in distinct(days)[0].tolist():
                 mine = np.flatnonzero(days == day)
                 fresh = self._new_rows(rows_at(table, mine), day)
                 if len(fresh):
