@@ -456,6 +456,12 @@ ASC_LINES = [
     "// comment",
     "",
 ]
+ASC_LINES_ODD = [
+    "3.0 CANFD  1 Rx 9F80112X 0 0 8 08 01 02 03 04 05 06 07 08",
+    "3.0 CANFD  1 Rx 9F80112x 0 0 5 5 01 02 03 04 05 06",
+    "3.0 CANFD  1 Rx ErrorFrame 0 0 5 5 01 02 03 04 05 06",
+    "3.0 CANFD  1 Rx 123 0 0 0 0",
+]
 ASC_LINES_DECIMAL = [
     "1.5 1 435294499x Rx d 8 16 212 48 208 7 0 0 255",
     "1.6 2 291 Tx d 3 1 02 003",
@@ -529,7 +535,11 @@ def check_lines(path: Path, head: str, lines: Sequence[str], expected: Sequence[
 def test_asc_lines_are_read_as_python_can_reads_each(seed: int, base: str, tmp_path: Path) -> None:
     draw = random.Random(seed)
     # The date in the head holds until a trigger gives another, which a line alone does not show.
-    whole = [line for line in ASC_LINES if "Trigger" not in line] + ASC_LINES_DECIMAL * (3 if base == "dec" else 1)
+    whole = (
+        [line for line in ASC_LINES if "Trigger" not in line]
+        + ASC_LINES_ODD
+        + ASC_LINES_DECIMAL * (3 if base == "dec" else 1)
+    )
     lines = [damaged_line(draw, draw.choice(whole), ASC_ALPHABET) for _ in range(150)]
     head = ASC_HEAD.format(base)
     expected = list(each_alone(head, lines, lambda text: can.ASCReader(text, relative_timestamp=False)))
@@ -550,6 +560,18 @@ def test_asc_lines_are_read_as_python_can_reads_all_of_them(tmp_path: Path) -> N
     assert (
         len({frame[0] for frame in found.frames if frame[5] == 0xFF000007D030D410}) == 2
     )  # before and after the trigger
+
+
+def test_an_asc_file_that_turns_wrong_keeps_its_good_part(tmp_path: Path) -> None:
+    path = tmp_path / "bus.asc"
+    lines = [*ASC_LINES[:3], "Begin Triggerblock on some day", ASC_LINES[0]]
+    path.write_text(ASC_HEAD.format("hex") + "\n".join(lines))
+    expected = good_part(asc_reader(str(path)))
+    assert len(expected) == 3
+    for wanted, frames in ((None, expected), (WANTED, expected[:2])):
+        found = read(path, wanted)
+        assert (found.frames, found.count) == (frames, 3)
+        assert [(after, "some day" in why) for why, after in found.faults] == [(3, True)]
 
 
 @pytest.mark.parametrize("version", TRC_HEADS)
@@ -643,6 +665,18 @@ def test_a_database_whose_rows_are_not_in_one_row(change: str, tmp_path: Path) -
     assert some.frames == [frame for frame in expected if is_wanted(frame)]
     assert some.lines == [line for line, frame in enumerate(expected, 1) if is_wanted(frame)]
     assert some.count == len(expected)
+
+
+@pytest.mark.parametrize("change", ["ADD COLUMN note TEXT", "DROP COLUMN data"])
+def test_a_table_with_other_columns_is_no_recording(change: str, tmp_path: Path) -> None:
+    path = tmp_path / "bus.db"
+    connection = database(path, [GOOD_ROW])
+    connection.execute(f"ALTER TABLE messages {change}")
+    connection.commit()
+    connection.close()
+    for wanted in (None, WANTED):
+        found = read(path, wanted)
+        assert (found.count, "columns instead of 7" in (found.error or "")) == (0, True)
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -167,68 +167,17 @@ class BlfReader:
         first_line: int,
     ) -> tuple[Block, int]:
         """The frames among objects, or the wanted ones of them, and how many there are in all."""
-        octet, word, double = objects.octet, objects.word, objects.double
-        start, kind = objects.start, objects.kind
-        usual = (kind == CAN_FRAME) | (kind == CAN_FRAME_2)
-        frame = usual | (kind == ERROR) | (kind == FD_FRAME) | (kind == FD_FRAME_64)
-        frame &= (objects.version == 1) | (objects.version == 2)
-        if not frame.all():
-            objects = objects.rows(frame)
-            start, kind, usual = objects.start, objects.kind, usual[frame]
-        count = len(start)
-        fields = start + np.where(objects.version == 1, HEADER_1, HEADER_2)
-        # In most types: channel 2 bytes, flags 1, length code 1, identifier 4.
-        head = double[fields]
-        raw = head >> np.uint64(32)
-        remote = (head >> np.uint64(23)) & np.uint64(1)
-        kind_flags = np.zeros(count, np.uint8)
-        if not usual.all():
-            error, fd, fd_64 = (np.flatnonzero(kind == one) for one in (ERROR, FD_FRAME, FD_FRAME_64))
-            raw[error] = word[fields[error] + 16]
-            remote[error] = 0
-            kind_flags[error] = ERROR_FRAME
-            kind_flags[fd] = (octet[fields[fd] + 13] & 1) * np.uint8(FD)
-            flags_64 = word[fields[fd_64] + 12]
-            remote[fd_64] = (flags_64 >> 4) & 1
-            kind_flags[fd_64] = ((flags_64 >> 12) & 1).astype(np.uint8) * np.uint8(FD)
-        identifier = (raw & np.uint64(0x1FFFFFFF)).astype(np.uint32)
-        flags = (raw >> np.uint64(31)).astype(np.uint8) * np.uint8(EXTENDED)
-        flags |= remote.astype(np.uint8) * np.uint8(REMOTE)
-        flags |= kind_flags
+        told = (objects.version == 1) | (objects.version == 2)
+        frames = objects.rows(told & (FIELDS[np.minimum(objects.kind, len(FIELDS) - 1)] > 0))
+        count = len(frames.start)
+        identifier, flags = _identifiers_and_flags(frames)
         line = np.arange(first_line, first_line + count)
         if wanted is not None:
-            keep = np.flatnonzero(carries(identifier, flags, wanted))
-            objects = objects.rows(keep)
-            start, kind, fields, head, usual = objects.start, objects.kind, fields[keep], head[keep], usual[keep]
-            identifier, flags, line = identifier[keep], flags[keep], line[keep]
-        is_remote = (flags & REMOTE) > 0
-        channel = (head & np.uint64(0xFFFF)).astype(np.int64)
-        code = ((head >> np.uint64(24)) & np.uint64(0xFF)).astype(np.int64)
-        data = fields + 8
-        present = np.minimum(code, 8)  # data bytes that stand there
-        length = np.where(is_remote, np.minimum(code, 64), present)
-        if not usual.all():
-            error, fd, fd_64 = (np.flatnonzero(kind == one) for one in (ERROR, FD_FRAME, FD_FRAME_64))
-            length[error] = present[error] = np.minimum(octet[fields[error] + 10], 8)
-            data[error] += 16
-            present[fd] = np.minimum(octet[fields[fd] + 14], 64)
-            length[fd] = np.where(is_remote[fd], FD_LENGTHS[code[fd]], present[fd])
-            data[fd] += 12
-            channel[fd_64] &= 0xFF
-            told = octet[fields[fd_64] + 2].astype(np.int64)
-            # What the object is too short for counts as zeros: python-can's issue 1905.
-            until = octet[fields[fd_64] + 35].astype(np.int64)
-            until = np.where(until > 0, until, objects.size[fd_64])
-            present[fd_64] = np.clip(until - objects.header_size[fd_64] - FD_64_HEAD, 0, told)
-            codes_64 = FD_LENGTHS[octet[fields[fd_64] + 1]]
-            length[fd_64] = np.where(is_remote[fd_64], codes_64, told)
-            data[fd_64] += 32
-        payload = double[data] & LOWEST[np.where(is_remote, 0, np.minimum(present, 8))]
-        time_us = self._times_us(double[start + 24], word[start + 16] == TEN_MICROSECONDS)
-        block = Block(
-            time_us, self._channels(channel, channel_code), identifier, flags, length.astype(np.uint8), payload, line
-        )
-        return block, count
+            keep = carries(identifier, flags, wanted)
+            frames, identifier, flags, line = frames.rows(keep), identifier[keep], flags[keep], line[keep]
+        channel, length, payload = _channels_lengths_payloads(frames, (flags & REMOTE) > 0)
+        time_us = self._times_us(frames.double[frames.start + 24], frames.word[frames.start + 16] == TEN_MICROSECONDS)
+        return Block(time_us, self._channels(channel, channel_code), identifier, flags, length, payload, line), count
 
     def _times_us(self, stamp: NDArray[np.uint64], coarse: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Microseconds since 1970 of stamps in nanoseconds, or in ten microseconds where `coarse`. All (n,).
@@ -285,7 +234,21 @@ class _Objects:
     needed: int
     damage: str | None
 
-    def rows(self, keep: NDArray[Any]) -> _Objects:
+    @property
+    def fields(self) -> NDArray[np.int64]:
+        """Where the fields of frames begin. In most types: channel 2 bytes, flags 1, length code 1, identifier 4. (n,)."""
+        return self.start + np.where(self.version == 1, HEADER_1, HEADER_2)
+
+    @property
+    def usual(self) -> NDArray[np.bool_]:
+        """Which are classic frames, of which most recordings have nothing else. (n,)."""
+        usual: NDArray[np.bool_] = (self.kind == CAN_FRAME) | (self.kind == CAN_FRAME_2)
+        return usual
+
+    def rows(self, keep: NDArray[np.bool_]) -> _Objects:
+        """The objects where `keep` is true."""
+        if keep.all():
+            return self
         return replace(
             self,
             start=self.start[keep],
@@ -294,6 +257,55 @@ class _Objects:
             version=self.version[keep],
             kind=self.kind[keep],
         )
+
+
+def _identifiers_and_flags(frames: _Objects) -> tuple[NDArray[np.uint32], NDArray[np.uint8]]:
+    """Identifiers and flags of n frames: (n,), (n,)."""
+    octet, word, fields, kind = frames.octet, frames.word, frames.fields, frames.kind
+    raw = word[fields + 4]
+    remote = octet[fields + 2] >> 7
+    others = np.zeros(len(kind), np.uint8)
+    if not frames.usual.all():
+        error, fd, fd_64 = (np.flatnonzero(kind == one) for one in (ERROR, FD_FRAME, FD_FRAME_64))
+        raw[error] = word[fields[error] + 16]
+        remote[error] = 0
+        others[error] = ERROR_FRAME
+        others[fd] = (octet[fields[fd] + 13] & 1) * np.uint8(FD)
+        flags_64 = word[fields[fd_64] + 12]
+        remote[fd_64] = (flags_64 >> 4) & 1
+        others[fd_64] = ((flags_64 >> 12) & 1).astype(np.uint8) * np.uint8(FD)
+    flags = others | remote * np.uint8(REMOTE) | (raw >> 31).astype(np.uint8) * np.uint8(EXTENDED)
+    return (raw & 0x1FFFFFFF).astype(np.uint32), flags.astype(np.uint8)
+
+
+def _channels_lengths_payloads(
+    frames: _Objects, is_remote: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.uint64]]:
+    """Channels counted from 1, data bytes told and the first eight that stand there, of n frames: (n,), (n,), (n,)."""
+    octet, word, fields, kind = frames.octet, frames.word, frames.fields, frames.kind
+    head = word[fields]
+    channel = (head & 0xFFFF).astype(np.int64)
+    code = (head >> 24).astype(np.int64)
+    data = fields + 8
+    present = np.minimum(code, 8)  # data bytes that stand there
+    length = np.where(is_remote, np.minimum(code, 64), present)
+    if not frames.usual.all():
+        error, fd, fd_64 = (np.flatnonzero(kind == one) for one in (ERROR, FD_FRAME, FD_FRAME_64))
+        length[error] = present[error] = np.minimum(octet[fields[error] + 10], 8)
+        data[error] += 16
+        present[fd] = np.minimum(octet[fields[fd] + 14], 64)
+        length[fd] = np.where(is_remote[fd], FD_LENGTHS[code[fd]], present[fd])
+        data[fd] += 12
+        channel[fd_64] &= 0xFF
+        told = octet[fields[fd_64] + 2].astype(np.int64)
+        # What the object is too short for counts as zeros: python-can's issue 1905.
+        until = octet[fields[fd_64] + 35].astype(np.int64)
+        until = np.where(until > 0, until, frames.size[fd_64])
+        present[fd_64] = np.clip(until - frames.header_size[fd_64] - FD_64_HEAD, 0, told)
+        length[fd_64] = np.where(is_remote[fd_64], FD_LENGTHS[octet[fields[fd_64] + 1]], told)
+        data[fd_64] += 32
+    payload = frames.double[data] & LOWEST[np.where(is_remote, 0, np.minimum(present, 8))]
+    return channel, length.astype(np.uint8), payload
 
 
 def _objects(buffer: bytes, n: int) -> _Objects:

@@ -1,4 +1,4 @@
-"""python-can's messages as batches of columns: its recorded formats, and what its live buses deliver.
+"""Batches of columns from what python-can reads: the messages of its live buses, ASC and TRC lines, SQLite rows; and BLF.
 
 Beside this only live.py, socketcand.py and mf4.py import python-can.
 """
@@ -300,15 +300,21 @@ class _Lines:
 
 # python-can's text readers stop at the first line they cannot read, or pass over it in silence. These go on and count it.
 # They put the frames into `rows` and hand control back from time to time. The lines that nearly every recording consists of,
-# classic data frames, they read themselves as python-can would, and every other line python-can reads.
+# data frames, they read themselves as python-can would, and every other line python-can reads.
 _ASC_OTHER = re.compile(
-    r"\s*(//|$|date\s|base\s|(no\s+)?internal\s+events|begin\s+trigger|end\s+trigger|previous log|\d+\.\d+\s)",
+    r"\s*(\d+\.\d+\s|//|$|date\s|base\s|(no\s+)?internal\s+events|begin\s+trigger|end\s+trigger|previous log)",
     re.IGNORECASE,
 )
 _ASC_STAMPED = re.compile(r"\s*\d+\.\d+\s")
 _ASC_START = r"\s*(\d+\.\d+)\s+(\d{1,9})\s+([0-9A-Fa-f]{1,8}[xX]?)\s+[RT]x\s+d\s+([0-8])"
 _ASC_FRAME_START = re.compile(_ASC_START + r"(?!\S)", re.ASCII)
 _ASC_FRAME = re.compile(_ASC_START + r"((?: [0-9A-Fa-f]{2}){0,8})(?!\S)", re.ASCII)
+# The same groups; between identifier and length a name, two switches and the length code.
+_ASC_FD_FRAME = re.compile(
+    r"\s*(\d+\.\d+)\s+CANFD\s+(\d{1,9})\s+[RT]x\s+([0-9A-Fa-f]{1,8}[xX]?)\s+(?:[A-Za-z_][!-~]*\s+)?[01]\s+[01]\s+"
+    r"[0-9A-Fa-f]\s+([1-9]\d?)((?: [0-9A-Fa-f]{2}){1,64})(?!\S)",
+    re.ASCII,
+)
 _ASC_IDENTIFIER = re.compile(r"([0-9A-Fa-f]{1,8})([xX])?")
 _TRC_IDENTIFIER = re.compile(r"([0-9A-Fa-f]{1,4}|([0-9A-Fa-f]{5,8}))")
 
@@ -351,7 +357,7 @@ class _AscReader(can.ASCReader):
                     yield self.PAUSE
                 continue
             else:
-                found = _ASC_FRAME.match(line)
+                found = _ASC_FRAME.match(line) or _ASC_FD_FRAME.match(line)
             if found:
                 at, channel, identifier, code, digits = found.groups()
                 length = int(code)
@@ -362,7 +368,7 @@ class _AscReader(can.ASCReader):
                             float(at) + self.start_time,
                             int(channel) - 1,
                             int(identifier[:-1] if extended else identifier, 16),
-                            EXTENDED if extended else 0,
+                            (EXTENDED if extended else 0) | (FD if found.re is _ASC_FD_FRAME else 0),
                             length,
                             bytes.fromhex(digits[: 3 * length]),
                             rows.passed,
@@ -523,7 +529,9 @@ def _sqlite_pieces(
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
     try:
         names = [column[0] for column in connection.execute("SELECT * FROM messages LIMIT 0").description]
-        selects = wanted is not None and len(names) == TABLE_COLUMNS and not _is_cut(path)
+        if len(names) != TABLE_COLUMNS:
+            raise ValueError(f"its table of messages has {len(names)} columns instead of {TABLE_COLUMNS}")
+        selects = wanted is not None and not _is_cut(path)
         first, last = _unbroken(connection) if selects else (1, None)
         if last is None:
             cursor = connection.execute("SELECT * FROM messages")
@@ -550,13 +558,9 @@ def _sqlite_pieces(
             block.line[:] = (place - skipped - np.cumsum(~good))[good]
             if wanted is not None:
                 block = block.rows(carries(block.identifier, block.flags, wanted))
-            until = (
-                last - first + 1
-                if ended and fault is None and last is not None
-                else int(place[-1])
-                if rows
-                else looked_at
-            )
+            until = int(place[-1]) if rows else looked_at
+            if ended and fault is None and last is not None:
+                until = last - first + 1  # what comes behind the last row that was selected
             bad = len(rows) - int(good.sum())
             yield block, until - looked_at - bad
             looked_at, skipped = until, skipped + bad
@@ -606,8 +610,8 @@ def _table_block(
     try:
         return _regular_block(rows, channel_code)
     except (ValueError, TypeError, OverflowError):
-        if len(rows) == 1 or len(rows[0]) != TABLE_COLUMNS:
-            return Block.sized(0), np.zeros(len(rows), np.bool_)
+        if len(rows) == 1:
+            return Block.sized(0), np.zeros(1, np.bool_)
         half = len(rows) // 2
         first, first_good = _table_block(rows[:half], channel_code)
         second, second_good = _table_block(rows[half:], channel_code)
