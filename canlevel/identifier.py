@@ -28,7 +28,8 @@ def pgns(identifier: NDArray[np.uint32]) -> NDArray[np.uint32]:
 
 def pgn_of(identifier: int) -> int:
     """The parameter group number of one 29-bit identifier."""
-    return int(pgns(np.array([identifier], np.uint32))[0])
+    group = identifier >> 8 & 0x3FFFF
+    return group & 0x3FF00 if group & 0xFF00 < BROADCAST_FORMAT << 8 else group
 
 
 def source_addresses(identifier: NDArray[np.uint32]) -> NDArray[np.uint8]:

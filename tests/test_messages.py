@@ -22,9 +22,10 @@ import can
 import pytest
 from can.io.trc import TRCFileVersion
 
-from canlevel.capture import blf, messages
+from canlevel.capture import asc_trc, blf, messages
+from canlevel.capture.blocks import block_of
 from canlevel.capture.files import open_recording
-from canlevel.capture.messages import block_of, read_messages
+from canlevel.capture.messages import read_messages
 from canlevel.errors import CaptureError
 from canlevel.identifier import pgn_of
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
@@ -211,9 +212,10 @@ def test_however_it_is_cut_into_batches_the_frames_are_the_same(
     write(writer(str(path)), random_messages(random.Random(name), kinds))
     whole, some = read(path), read(path, WANTED)
     for batch in (1, 7, 50):
-        monkeypatch.setattr(messages, "BATCH", batch)
-        monkeypatch.setattr(messages, "SPARSE", 3 * batch)
-        monkeypatch.setattr(messages, "TEXT_PIECE", batch)
+        for module in (messages, asc_trc):
+            monkeypatch.setattr(module, "BATCH", batch)
+            monkeypatch.setattr(module, "SPARSE", 3 * batch)
+        monkeypatch.setattr(asc_trc, "TEXT_PIECE", batch)
         monkeypatch.setattr(blf, "TOGETHER", 10 * batch)
         assert read(path) == whole
         assert read(path, WANTED) == some

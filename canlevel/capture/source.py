@@ -298,7 +298,7 @@ class _File:
                 self._tally.note(f"{self.name}, after frame {frames}: the rest cannot be read ({error})")
 
     def _messages(self, opened: Opened, pgns: Collection[int] | None) -> Iterator[tuple[Block, Sequence[str | None]]]:
-        from canlevel.capture.messages import read_messages  # python-can is heavy, and text does not need it
+        from canlevel.capture.messages import read_messages  # text does not need it
 
         channels, tally = _Channels([], {}), self._tally
 
@@ -592,7 +592,7 @@ class _Buses:
 
     def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
         """FRAMES as they arrive; see Source."""
-        from canlevel.capture.messages import block_of
+        from canlevel.capture.blocks import block_of
 
         for bus in self._buses:
             bus.want(pgns)
