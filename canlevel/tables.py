@@ -201,6 +201,8 @@ def distinct(keys: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
 
 def rows_at(table: pa.Table, at: NDArray[np.int64]) -> pa.Table:
     """Some rows of a table, by their places. Costs no import, unlike pyarrow's own take and filter."""
+    if len(at) == len(table) and (at == np.arange(len(at))).all():
+        return table
     return pa.table([_at(table.column(field.name), at) for field in table.schema], schema=table.schema)
 
 
@@ -297,15 +299,23 @@ def first_of_each(readings: pa.Table) -> NDArray[np.bool_]:
     Rows without a time are all their own. The channel does not count: one bus may be called differently in two recordings.
     """
     time_us = times_us(readings)
+    first = np.ones(len(time_us), np.bool_)
+    order = np.argsort(time_us, kind="stable")
+    ranked = time_us[order]
+    again = np.flatnonzero((ranked[1:] == ranked[:-1]) & (ranked[1:] != UNKNOWN_TIME_US))
+    if not len(again):
+        return first
+    # Most readings have their microsecond to themselves; only the others are compared.
+    rows = np.sort(order[np.union1d(again, again + 1)])
     level = column(readings, "level_pct").view(np.int64)
     parts = [time_us, level, values_of(readings.column("source_address"))]
     parts += [codes_of(readings.column(name))[0] for name in ("tank", "status")]
+    parts = [part[rows] for part in parts]
     order = np.lexsort(tuple(reversed(parts)))  # stable: of equal rows the first stays first
-    again = time_us[order][1:] != UNKNOWN_TIME_US
+    equal = np.ones(max(len(rows) - 1, 0), np.bool_)
     for part in parts:
-        again &= part[order][1:] == part[order][:-1]
-    first = np.ones(len(readings), np.bool_)
-    first[order[1:][again]] = False
+        equal &= part[order][1:] == part[order][:-1]
+    first[rows[order[1:][equal]]] = False
     return first
 
 

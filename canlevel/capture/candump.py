@@ -11,7 +11,7 @@ where earlier lines had theirs, and leaves out what is certainly something else.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -243,7 +243,9 @@ class TextReader:
 
         A line is left out by its identifier alone; its other digits are not looked at.
         """
-        patterns = [_pattern(pgn) for pgn in wanted]
+        patterns: dict[int, list[np.uint64]] = {}  # by their masks, of which there are two
+        for mask, value in map(_pattern, wanted):
+            patterns.setdefault(mask, []).append(value)
         rows: NDArray[np.int64] | None = None  # not told yet: all of them, at first
         found: list[NDArray[np.int64]] = []
         passed = 0
@@ -435,7 +437,7 @@ def _anchor(sample: bytes, line: Line) -> _Anchor | None:
     return _Anchor(end, behind)
 
 
-def _pattern(pgn: int) -> tuple[np.uint64, np.uint64]:
+def _pattern(pgn: int) -> tuple[int, np.uint64]:
     """(mask, value) of the characters 1 to 8 of a lower-case identifier with this PGN, as one word.
 
     Of the first two characters one is no part of the PGN and the other only in part, so they are left out.
@@ -444,7 +446,7 @@ def _pattern(pgn: int) -> tuple[np.uint64, np.uint64]:
     text = f"{(pgn >> 8) & 0xFF:02x}" if addressed else f"{pgn & 0xFFFF:04x}"
     shift = 8  # behind the second character
     mask = int.from_bytes(b"\xff" * len(text), "little") << shift
-    return np.uint64(mask), np.uint64(int.from_bytes(text.encode(), "little") << shift)
+    return mask, np.uint64(int.from_bytes(text.encode(), "little") << shift)
 
 
 def _at_anchor(
@@ -452,7 +454,7 @@ def _at_anchor(
     starts: NDArray[np.int64],
     lengths: NDArray[np.int64],
     anchor: _Anchor,
-    patterns: Sequence[tuple[np.uint64, np.uint64]],
+    patterns: Mapping[int, Sequence[np.uint64]],
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(fits, mine): which of n lines have an identifier at the anchor, and in which it may be one of the wanted.
 
@@ -474,8 +476,10 @@ def _at_anchor(
         return fits, np.zeros(len(starts), np.bool_)
     mine = np.zeros(len(starts), np.bool_)
     word |= _LOWER_CASE
-    for mask, value in patterns:
-        mine |= (word & mask) == value
+    for mask, values in patterns.items():
+        group = word & np.uint64(mask)
+        for value in values:
+            mine |= group == value
     mine &= fits
     return fits, mine
 

@@ -27,7 +27,7 @@ def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
     unfinished = folder / f".{name}.unfinished"
     try:
         with unfinished.open("wb") as file:
-            pq.write_table(table, file, compression="zstd")
+            pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
             file.flush()
             os.fsync(file.fileno())
         unfinished.rename(folder / name)
@@ -38,6 +38,12 @@ def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
     sync_folder(folder)
     sync_folder(folder.parent)
     return folder / name
+
+
+def _repeating(schema: pa.Schema) -> list[str]:
+    """Columns with few different values: a dictionary of the others would only be thrown away again."""
+    few = ("instance", "source_address", "level_pct", "capacity_l")
+    return [part.name for part in schema if pa.types.is_dictionary(part.type) or part.name in few]
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -46,7 +46,7 @@ __all__ = ["FORMAT_VERSION", "Store", "Writer", "create_store", "open_store"]
 FORMAT_VERSION = 1
 MARKER = "canlevel-store.json"
 DAY_US = 86_400_000_000
-PART_ROWS = 250_000  # rows kept in memory before a part is written, whatever the clock says
+PART_ROWS = 65_536  # rows kept in memory before a part is written, whatever the clock says
 
 
 def open_store(path: str | Path) -> Store:
