@@ -103,7 +103,11 @@ class Traffic:
             self.fd += int(np.count_nonzero(flags & FD))
             self.eleven_bits += int(np.count_nonzero((flags & (EXTENDED | ERROR_FRAME)) == 0))
             plain = np.flatnonzero((flags & (ERROR_FRAME | FD | REMOTE)) == 0)
-        present = np.flatnonzero(np.bincount(channel, minlength=len(names))).tolist()
+        present = [0]
+        if len(names) != 2 or channel.max(initial=0) > 0:
+            present = np.flatnonzero(np.bincount(channel, minlength=len(names))).tolist()
+        if not len(frames):
+            return
         for code in present:
             rows = plain
             if len(present) > 1:
