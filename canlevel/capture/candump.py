@@ -12,7 +12,7 @@ where earlier lines had theirs, and leaves out what is certainly something else.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
@@ -28,9 +28,14 @@ FEW = 24  # below this many lines, one by one is faster than columns
 MISSES = 8  # layouts in a row that fit only a few lines, after which the rest of a rectangle is read one by one
 MOST_LAYOUTS = 4 * MISSES  # of one length
 MOST_ANCHORS = 6
+MOST_OPEN = 4
+CLASSIC_BYTES = 8
 LONGEST_LINE = 4096  # the longest frame, CAN FD with an ASCII column, takes some 300 characters
 NARROW = 256  # lines up to this long are copied in rows of one width
 _WORD = 8
+# Of 0 to 8 data bytes: the words that keep their sixteen digits, and those that put zeros behind them.
+_DIGITS_OF = np.array([list((b"\xff" * 2 * n).ljust(16, b"\0")) for n in range(9)], np.uint8).view("<u8")
+_ZEROS_BEHIND = ~_DIGITS_OF & np.uint64(0x3030303030303030)
 _LOWER_CASE = np.uint64(0x2020202020202020)  # turns A..F into a..f and leaves digits as they are
 
 
@@ -194,6 +199,9 @@ class _Layout:
     line: Line
     fixed: tuple[tuple[int, np.uint64, np.uint64], ...]  # (number of the word, mask, what is there)
     anchor: _Anchor | None
+    open: bool = (
+        False  # the sample ends where the data begin, of which any number of bytes follows to the end of the line
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +227,7 @@ class TextReader:
     def __init__(self, text_format: TextFormat = CANDUMP) -> None:
         self._parse, self._head = text_format.parse, text_format.head
         self._layouts: dict[int, list[_Layout]] = {}
+        self._open: dict[object, _Layout] = {}
         self._anchors: dict[_Anchor, int] = {}  # and how many lines had it
 
     def read(self, lines: Lines) -> Reading:
@@ -227,16 +236,44 @@ class TextReader:
         reading = Reading(Block.sized(n))
         good = np.zeros(n, np.bool_)
         reading.block.line[:] = lines.numbers
-        # Sixteen bits are sorted by counting, in a tenth of the time.
-        lengths = np.minimum(lines.lengths, 0xFFFF).astype(np.uint16)
-        order = np.argsort(lengths, kind="stable")
-        changes = np.flatnonzero(np.diff(lengths[order])) + 1
-        for rows in np.split(order, changes):
-            if len(rows):
-                self._read_rectangle(lines, rows, int(lengths[rows[0]]), reading, good)
+        left = self._read_open(lines, reading, good)
+        if left is not None:
+            self._read_rectangles(lines, left, reading, good)
         if not good.all():
             reading.block = reading.block.rows(good)
         return reading
+
+    def _read_open(self, lines: Lines, reading: Reading, good: NDArray[np.bool_]) -> NDArray[np.int64] | None:
+        """Read what the open layouts fit, of all lengths at once; returns the places of the other lines, None for none."""
+        left: NDArray[np.int64] | None = np.arange(len(lines))
+        for layout in list(self._open.values())[:MOST_OPEN]:
+            if left is None or len(left) < FEW:
+                break
+            data = lines.lengths[left] - len(layout.sample)
+            may = (data >= 0) & (data <= 2 * CLASSIC_BYTES) & (data & 1 == 0)
+            rows = left if may.all() else left[may]
+            if len(rows) < FEW:
+                continue
+            fits = self._read_columns(lines, rows, layout, reading)
+            self._count_anchor(layout.anchor, len(rows) if fits is None else int(np.count_nonzero(fits)))
+            if fits is None and len(rows) == len(good):
+                good[:] = True
+                return None
+            good[rows if fits is None else rows[fits]] = True
+            left = np.flatnonzero(~good)
+        return left if left is not None and len(left) else None
+
+    def _read_rectangles(
+        self, lines: Lines, left: NDArray[np.int64], reading: Reading, good: NDArray[np.bool_]
+    ) -> None:
+        """Read the lines at `left`, by lengths."""
+        # Sixteen bits are sorted by counting, in a tenth of the time.
+        lengths = np.minimum(lines.lengths[left], 0xFFFF).astype(np.uint16)
+        order = np.argsort(lengths, kind="stable")
+        changes = np.flatnonzero(np.diff(lengths[order])) + 1
+        for places in np.split(order, changes):
+            if len(places):
+                self._read_rectangle(lines, left[places], int(lengths[places[0]]), reading, good)
 
     def pick(self, lines: Lines, wanted: Collection[int]) -> tuple[int, NDArray[np.int64]]:
         """(lines left out, places of the others): frames that certainly carry none of the `wanted` PGNs are left out.
@@ -304,6 +341,9 @@ class TextReader:
         if len(known) >= MOST_LAYOUTS:
             known.clear()  # a text of many layouts: learn anew instead of trying them all
         known.append(layout)
+        opened = _opened(layout)
+        if opened is not None and len(self._open) < MOST_OPEN:
+            self._open.setdefault((len(opened.sample), opened.fixed, opened.line.seconds, opened.line.fraction), opened)
         return layout
 
     def _read_columns(
@@ -311,7 +351,8 @@ class TextReader:
     ) -> NDArray[np.bool_] | None:
         """Write the lines at `rows` that have this layout into the block; returns which did, or None for all of them."""
         n, line = len(rows), layout.line
-        width = -(-len(layout.sample) // _WORD) * _WORD
+        length = len(layout.sample) + (2 * CLASSIC_BYTES if layout.open else 0)
+        width = -(-length // _WORD) * _WORD
         characters = _windows(lines.text, width)[lines.starts[rows]].view(np.uint8).reshape(n, width)
         words = characters.view("<u8")
         different = np.zeros(n, np.uint64)
@@ -348,7 +389,18 @@ class TextReader:
             also(identifier > largest if identifier.max(initial=0) > largest else None)
 
         payload: NDArray[np.uint64] | None = None
-        if line.data or line.packed is not None:
+        present: NDArray[np.int64] | int = line.length
+        if layout.open:
+            present = (lines.lengths[rows] - len(layout.sample)) >> 1
+            text = taken(characters, len(layout.sample), length)
+            digits = text.view("<u8")
+            # What stands behind the end of the line counts as zeros.
+            digits &= _DIGITS_OF[present]
+            digits |= _ZEROS_BEHIND[present]
+            data, wrong = hex_bytes(text)
+            also(wrong)
+            payload = data.view("<u8")[:, 0]
+        elif line.data or line.packed is not None:
             if line.packed is not None:
                 text = taken(characters, *line.packed)
                 data, wrong = base64_bytes(text, _filling(layout.sample, line.packed))
@@ -368,6 +420,7 @@ class TextReader:
             rows, identifier = rows[fits], identifier[fits]
             time_us = time_us if time_us is None else time_us[fits]
             payload = payload if payload is None else payload[fits]
+            present = present[fits] if isinstance(present, np.ndarray) else present
             flags = flags[fits] if isinstance(flags, np.ndarray) else flags
         if len(rows):
             if time_us is not None:
@@ -377,7 +430,7 @@ class TextReader:
                 block.channel[rows] = code
             block.identifier[rows] = identifier
             block.flags[rows] = flags
-            block.length[rows] = line.length
+            block.length[rows] = present
             if payload is not None:
                 block.payload[rows] = payload
         return fits
@@ -419,6 +472,24 @@ def _layout(sample: bytes, line: Line) -> _Layout:
             shared = int.from_bytes(sample[here].ljust(_WORD, b"\0"), "little") & bits
             fixed.append((number, np.uint64(bits), np.uint64(shared)))
     return _Layout(sample, line, tuple(fixed), _anchor(sample, line))
+
+
+def _opened(layout: _Layout) -> _Layout | None:
+    """The same layout with any number of data bytes, where they are all that stands behind the #; else None."""
+    line, sample = layout.line, layout.sample
+    begin = line.identifier[1] + 1
+    data = tuple(range(begin, len(sample), 2))
+    if (
+        sample[begin - 1 : begin] != b"#"
+        or line.flags
+        or line.whole_flags
+        or line.data != data
+        or len(sample[begin:]) % 2
+    ):
+        return None
+    head = sample[:begin]
+    shared = _layout(head, replace(line, data=(), length=0))
+    return replace(shared, open=True)
 
 
 def _anchor(sample: bytes, line: Line) -> _Anchor | None:

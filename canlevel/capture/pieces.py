@@ -25,7 +25,7 @@ __all__ = ["LineFeed", "Piece", "Readable", "Room", "ThreadRooms", "in_order", "
 
 MOST_WORKERS = 4  # beyond this the interpreter's own lock is what they wait for
 KEPT_OF_A_LINE = 2 * LONGEST_LINE  # of a line without an end; the rest is dropped as it arrives
-ROOM_THAT_STAYS = 16 * 1024 * 1024
+ROOM_THAT_STAYS = 31 * 1024 * 1024  # glibc looks at pieces of up to 32 MB
 
 
 class Readable(Protocol):
