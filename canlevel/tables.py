@@ -306,7 +306,9 @@ def first_of_each(readings: pa.Table) -> NDArray[np.bool_]:
     if not len(again):
         return first
     # Most readings have their microsecond to themselves; only the others are compared.
-    rows = np.sort(order[np.union1d(again, again + 1)])
+    shared = np.zeros(len(time_us), np.bool_)
+    shared[again] = shared[again + 1] = True
+    rows = np.sort(order[shared])
     level = column(readings, "level_pct").view(np.int64)
     parts = [time_us, level, values_of(readings.column("source_address"))]
     parts += [codes_of(readings.column(name))[0] for name in ("tank", "status")]

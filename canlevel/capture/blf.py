@@ -22,9 +22,10 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from canlevel.capture.blocks import microseconds
 from canlevel.capture.candump import Block
 from canlevel.identifier import carries
-from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
+from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE
 
 __all__ = ["BlfError", "BlfReader"]
 
@@ -55,8 +56,6 @@ TEN_MICROSECONDS = 1
 FD_LENGTHS = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, *[64] * 241], np.uint8)
 # The lowest n bytes of a payload.
 LOWEST = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)
-
-LATEST_S = 253_402_300_800.0  # the end of the year 9999
 
 CUT = "it ends in the middle of a record"
 DAMAGED = "it is damaged"
@@ -190,8 +189,7 @@ class BlfReader:
         for i in np.flatnonzero(stamp >> np.uint64(53)):  # no float before the division; Python divides integers
             seconds[i] = int(stamp[i]) / int(per_s[i])
         seconds += self._start_s
-        known = (seconds > 0) & (seconds < LATEST_S)
-        return np.where(known, np.rint(np.where(known, seconds, 0) * 1e6).astype(np.int64), UNKNOWN_TIME_US)
+        return microseconds(seconds)
 
     def _channels(self, channel: NDArray[np.int64], channel_code: Callable[[Any], int]) -> NDArray[np.int32]:
         """Codes of channels, asked for in the order in which they come up. channel: (n,), counted from 1. Returns (n,)."""

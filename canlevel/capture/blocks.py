@@ -16,7 +16,7 @@ from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US
 if TYPE_CHECKING:
     import can
 
-__all__ = ["LONGEST_FRAME", "block_from", "block_of", "columns_of", "flags_of"]
+__all__ = ["LONGEST_FRAME", "block_from", "block_of", "columns_of", "flags_of", "microseconds"]
 
 LONGEST_FRAME = 64
 LONGEST_COLUMN = 255  # what the column of lengths holds; damaged recordings promise more
@@ -71,11 +71,7 @@ def block_from(
     first_line: int,
 ) -> Block:
     """A Block of n frames, numbered from `first_line`. All (n,); identifiers of up to 63 bits, of which 29 count."""
-    seconds = np.asarray(timestamps, np.float64)
-    # Zero stands for no time; damaged recordings hold times that no calendar has.
-    known = (seconds > 0) & (seconds < LATEST_S)
-    time_us = np.full(len(seconds), UNKNOWN_TIME_US, np.int64)
-    time_us[known] = np.rint(seconds[known] * 1e6)
+    time_us = microseconds(np.asarray(timestamps, np.float64))
     codes = {channel: channel_code(channel) for channel in dict.fromkeys(channels)}
     return Block(
         time_us,
@@ -84,8 +80,17 @@ def block_from(
         np.asarray(flags, np.uint8),
         np.clip(np.asarray(lengths, np.int64), 0, LONGEST_COLUMN).astype(np.uint8),
         _payloads(datas),
-        np.arange(first_line, first_line + len(seconds)),
+        np.arange(first_line, first_line + len(time_us)),
     )
+
+
+def microseconds(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Integer microseconds of seconds since 1970, UNKNOWN_TIME_US where they are no time. seconds: (n,). Returns (n,)."""
+    # Zero stands for no time; damaged recordings hold times that no calendar has.
+    known = (seconds > 0) & (seconds < LATEST_S)
+    time_us = np.full(len(seconds), UNKNOWN_TIME_US, np.int64)
+    time_us[known] = np.rint(seconds[known] * 1e6)
+    return time_us
 
 
 def _payloads(datas: Sequence[bytes | bytearray]) -> NDArray[np.uint64]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from canlevel.capture.columns import base64_bytes, decimal_16, hex_bytes, put, taken
 from canlevel.capture.lines import CANDUMP, Line, TextFormat, dropped_frames, local_second_us
-from canlevel.tables import ERROR_FRAME, EXTENDED, FRAMES, REMOTE, UNKNOWN_TIME_US, arrow, dictionary_column
+from canlevel.tables import ERROR_FRAME, EXTENDED, FRAMES, REMOTE, UNKNOWN_TIME_US, arrow, dictionary_column, distinct
 
 __all__ = ["LONGEST_LINE", "Block", "Lines", "Reading", "TextReader", "frames_table", "lines_of"]
 
@@ -199,9 +200,8 @@ class _Layout:
     line: Line
     fixed: tuple[tuple[int, np.uint64, np.uint64], ...]  # (number of the word, mask, what is there)
     anchor: _Anchor | None
-    open: bool = (
-        False  # the sample ends where the data begin, of which any number of bytes follows to the end of the line
-    )
+    # Whether the sample ends where the data begin, of which any number of bytes follows to the end of the line.
+    open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,31 +237,23 @@ class TextReader:
         good = np.zeros(n, np.bool_)
         reading.block.line[:] = lines.numbers
         left = self._read_open(lines, reading, good)
-        if left is not None:
+        if len(left):
             self._read_rectangles(lines, left, reading, good)
         if not good.all():
             reading.block = reading.block.rows(good)
         return reading
 
-    def _read_open(self, lines: Lines, reading: Reading, good: NDArray[np.bool_]) -> NDArray[np.int64] | None:
-        """Read what the open layouts fit, of all lengths at once; returns the places of the other lines, None for none."""
-        left: NDArray[np.int64] | None = np.arange(len(lines))
-        for layout in list(self._open.values())[:MOST_OPEN]:
-            if left is None or len(left) < FEW:
-                break
+    def _read_open(self, lines: Lines, reading: Reading, good: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Read what the open layouts fit, of all lengths at once; returns the places of the other lines."""
+        left = np.arange(len(lines))
+        for layout in list(self._open.values()):
             data = lines.lengths[left] - len(layout.sample)
             may = (data >= 0) & (data <= 2 * CLASSIC_BYTES) & (data & 1 == 0)
             rows = left if may.all() else left[may]
-            if len(rows) < FEW:
-                continue
-            fits = self._read_columns(lines, rows, layout, reading)
-            self._count_anchor(layout.anchor, len(rows) if fits is None else int(np.count_nonzero(fits)))
-            if fits is None and len(rows) == len(good):
-                good[:] = True
-                return None
-            good[rows if fits is None else rows[fits]] = True
-            left = np.flatnonzero(~good)
-        return left if left is not None and len(left) else None
+            if len(rows) >= FEW:
+                self._read_layout(lines, rows, layout, reading, good)
+                left = np.flatnonzero(~good)
+        return left
 
     def _read_rectangles(
         self, lines: Lines, left: NDArray[np.int64], reading: Reading, good: NDArray[np.bool_]
@@ -280,9 +272,7 @@ class TextReader:
 
         A line is left out by its identifier alone; its other digits are not looked at.
         """
-        patterns: dict[int, list[np.uint64]] = {}  # by their masks, of which there are two
-        for mask, value in map(_pattern, wanted):
-            patterns.setdefault(mask, []).append(value)
+        patterns = _patterns(frozenset(wanted))
         rows: NDArray[np.int64] | None = None  # not told yet: all of them, at first
         found: list[NDArray[np.int64]] = []
         passed = 0
@@ -317,16 +307,20 @@ class TextReader:
                     left, misses = left[1:], misses + 1
                     continue
                 layout = learnt
-            fits = self._read_columns(lines, left, layout, reading)
-            fitting = len(left) if fits is None else int(np.count_nonzero(fits))
-            self._count_anchor(layout.anchor, fitting)
-            misses = 0 if fitting >= FEW else misses + 1
-            if fits is None:
-                good[left] = True
-                return
-            good[left[fits]] = True
-            left = left[~fits]
+            others = self._read_layout(lines, left, layout, reading, good)
+            misses = 0 if len(left) - len(others) >= FEW else misses + 1
+            left = others
         self._read_singly(lines, np.sort(left), reading, good)
+
+    def _read_layout(
+        self, lines: Lines, rows: NDArray[np.int64], layout: _Layout, reading: Reading, good: NDArray[np.bool_]
+    ) -> NDArray[np.int64]:
+        """Read the lines at `rows` that have this layout, and mark them as good; returns the places of the others."""
+        fits = self._read_columns(lines, rows, layout, reading)
+        fitting, others = (rows, rows[:0]) if fits is None else (rows[fits], rows[~fits])
+        good[fitting] = True
+        self._count_anchor(layout.anchor, len(fitting))
+        return others
 
     def _count_anchor(self, anchor: _Anchor | None, lines: int) -> None:
         if anchor is not None and lines:
@@ -508,6 +502,15 @@ def _anchor(sample: bytes, line: Line) -> _Anchor | None:
     return _Anchor(end, behind)
 
 
+@lru_cache(maxsize=8)
+def _patterns(wanted: frozenset[int]) -> dict[int, list[np.uint64]]:
+    """What _pattern gives for each PGN, by the masks, of which there are two."""
+    patterns: dict[int, list[np.uint64]] = {}
+    for mask, value in map(_pattern, wanted):
+        patterns.setdefault(mask, []).append(value)
+    return patterns
+
+
 def _pattern(pgn: int) -> tuple[int, np.uint64]:
     """(mask, value) of the characters 1 to 8 of a lower-case identifier with this PGN, as one word.
 
@@ -643,10 +646,10 @@ def _local_seconds_us(
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Times of "2026-05-01 08:00:00" at the columns `date`, and which of them do not exist. characters: (n, w)."""
     texts = taken(characters, *date).view(f"S{date[1] - date[0]}")[:, 0]
-    distinct, which = np.unique(texts, return_inverse=True)
-    values = np.zeros(len(distinct), np.int64)
-    missing = np.zeros(len(distinct), np.bool_)
-    for i, text in enumerate(distinct.tolist()):
+    moments, which = distinct(texts)
+    values = np.zeros(len(moments), np.int64)
+    missing = np.zeros(len(moments), np.bool_)
+    for i, text in enumerate(moments.tolist()):
         try:
             values[i] = local_second_us(text)
         except (ValueError, OverflowError, OSError):

@@ -32,7 +32,7 @@ GZIP_FORMAT = 31  # zlib's window bits for a gzip member with its checksum
 
 
 class Kind(StrEnum):
-    """What a recording is. TEXT is read by candump.py, the others by python-can's readers, MF4 in a process of its own."""
+    """What a recording is. TEXT and CSV are read by text.py, MF4 by mf4.py in a process of its own, others by messages.py."""
 
     TEXT = "candump text"
     ASC = "ASC"

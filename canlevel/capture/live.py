@@ -111,8 +111,7 @@ class Bus:
         self.frames = 0
         self._picks: _Picks | None = None
         self._bus = _open(address, bitrate)
-        self._arrived: deque[can.Message] = deque()
-        self._numbers: deque[int] = deque()
+        self._arrived: deque[tuple[int, can.Message]] = deque()  # with their numbers from 1
         self._stopping = False
         self._clock_offset_s: float | None = None
         if address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
@@ -124,7 +123,7 @@ class Bus:
         self._thread.start()
 
     def _receive(self) -> None:
-        append, number, receive = self._arrived.append, self._numbers.append, self._bus.recv
+        append, receive = self._arrived.append, self._bus.recv
         in_a_row = 0
         while not self._stopping:
             try:
@@ -146,8 +145,7 @@ class Bus:
             if self._picks is None or self._picks[message.arbitration_id]:
                 if message.timestamp < EARLIEST_DATE_S:
                     message.timestamp = self._dated(message.timestamp)
-                number(self.frames)
-                append(message)
+                append((self.frames, message))
 
     def want(self, pgns: Collection[int] | None) -> None:
         """Keep only frames whose identifier carries one of these PGNs from now on; None keeps all."""
@@ -161,8 +159,8 @@ class Bus:
 
     def take(self) -> tuple[list[can.Message], list[int]]:
         """(messages, their numbers from 1 on this bus) that have arrived since the last call, in their order."""
-        messages = [self._arrived.popleft() for _ in range(len(self._arrived))]
-        return messages, [self._numbers.popleft() for _ in messages]
+        arrived = [self._arrived.popleft() for _ in range(len(self._arrived))]
+        return [message for _, message in arrived], [number for number, _ in arrived]
 
     def halt(self) -> None:
         """Stop listening; what has arrived until now can still be taken."""

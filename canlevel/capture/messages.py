@@ -32,7 +32,7 @@ def read_messages(
     on_fault: Callable[[str, int], None],
     wanted: Collection[int] | None = None,
 ) -> Iterator[tuple[Block, int]]:
-    """Blocks of the frames of one recording that python-can reads, each with how many frames were read for it in all.
+    """Blocks of the frames of one BLF, ASC, TRC or SQLite recording, each with how many frames were read for it in all.
 
     wanted: PGNs. Only plain 29-bit data frames with one of them (identifier.carries) are then handed out, and a block may be
     empty; the others are counted without looking further than at what kind of line, row or object they are. A line that

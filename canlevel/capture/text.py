@@ -22,7 +22,7 @@ __all__ = ["TextRecording"]
 FIRST_PIECE = 1024 * 1024
 LOOKED_AT_CLOSELY = 20_000  # lines at the beginning that are read whole, whatever is wanted
 PIECE = 2 * 1024 * 1024
-PIECE_OF_ALL = 4 * 1024 * 1024  # where every line is read: threads wait less for one another over larger arrays
+PIECES_AS_ONE = 2  # where every line is read: threads wait less for one another over larger arrays
 AHEAD, AHEAD_PICKED = 2, 16  # pieces for each thread
 MANY = 4096  # lines of one piece that are read by the thread that picked them
 BATCH_ROWS = 16_384  # lines picked that are read together
@@ -61,7 +61,7 @@ class TextRecording:
     ) -> None:
         self.channels: list[str | None] = []
         self._name, self._tally, self._wanted, self._threads = name, tally, wanted, threads
-        self._piece = piece or (min(PIECE_OF_ALL, 4 * PIECE) if wanted is None else PIECE)
+        self._piece = piece or (PIECES_AS_ONE * PIECE if wanted is None else PIECE)
         self._feed = LineFeed(stream)
         self._reader = TextReader(text_format)
         self._rooms = ThreadRooms(self._piece)
