@@ -5,6 +5,7 @@ What comes in: FRAMES tables. What goes out: small tables. Evidence for findings
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -214,24 +215,42 @@ def _count_frames(
         encoded = arrow(identifier[rows]).dictionary_encode()
         which, identifiers = values_of(encoded.indices), values_of(encoded.dictionary).tolist()
         frames = np.bincount(which, minlength=len(identifiers))
-        first, last = np.empty(len(identifiers), np.int64), np.empty(len(identifiers), np.int64)
+        keys = [kind << 32 | number for number in identifiers]
         # Of several values for one place numpy keeps the one written last.
+        last = np.empty(len(identifiers), np.int64)
         last[which] = time_us[rows]
-        first[which[::-1]] = time_us[rows][::-1]
-        for number, count, began, ended in zip(
-            identifiers, frames.tolist(), first.tolist(), last.tolist(), strict=True
-        ):
-            known = state.by_identifier.setdefault(kind << 32 | number, [0, began, ended])
+        if any(key not in state.by_identifier for key in keys):
+            first = np.empty(len(identifiers), np.int64)
+            first[which[::-1]] = time_us[rows][::-1]
+            for key, began in zip(keys, first.tolist(), strict=True):
+                state.by_identifier.setdefault(key, [0, began, began])
+        for key, count, ended in zip(keys, frames.tolist(), last.tolist(), strict=True):
+            known = state.by_identifier[key]
             known[0] += count
             known[2] = ended
-    earliest, latest = int(time_us.min()), int(time_us.max())
-    if earliest == UNKNOWN_TIME_US:
+    if int(time_us.min()) == UNKNOWN_TIME_US:
         return
-    within_one = earliest // MINUTE_US == latest // MINUTE_US
-    minute = None if within_one else time_us // MINUTE_US
-    for number in [earliest // MINUTE_US] if minute is None else distinct(minute)[0].tolist():
-        some = slice(None) if minute is None else minute == number
-        kind_and_length = (flags[some] & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
-        kind_and_length += np.minimum(length[some], np.uint8(8))
-        counts = np.bincount(kind_and_length, minlength=2 * LENGTHS)
+    kind_and_length = (flags & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
+    kind_and_length += np.minimum(length, np.uint8(8))
+    for number, some in _minutes(time_us):
+        counts = np.bincount(kind_and_length[some], minlength=2 * LENGTHS)
         state.minutes[number] = state.minutes[number] + counts if number in state.minutes else counts
+
+
+def _minutes(time_us: NDArray[np.int64]) -> Iterator[tuple[int, slice | NDArray[np.bool_]]]:
+    """(minute, which of the n times are in it), n at least 1."""
+    first, last = int(time_us[0]) // MINUTE_US, int(time_us[-1]) // MINUTE_US
+    if (time_us[1:] >= time_us[:-1]).all():
+        if first == last:
+            yield first, slice(None)
+            return
+        if last - first < len(time_us):
+            numbers = np.arange(first, last + 1)
+            edges = np.searchsorted(time_us, np.append(numbers, last + 1) * MINUTE_US).tolist()
+            for number, begin, end in zip(numbers.tolist(), edges[:-1], edges[1:], strict=True):
+                if begin < end:
+                    yield number, slice(begin, end)
+            return
+    minute = time_us // MINUTE_US
+    for number in distinct(minute)[0].tolist():
+        yield number, minute == number
