@@ -1,0 +1,334 @@
+"""Flows in a level that scatters: a fine sender's, and any sender's while the liquid sloshes.
+
+1. Readings are taken together in blocks of some ten seconds; where nothing changes at any scale, blocks are taken together
+   further, so that a quiet night is a few points.
+2. The best division into rest and flow (segments.py). A level that is elsewhere after a rest without a flow between was
+   shifted: the vehicle was parked on a slope, or somebody moved the load.
+3. Each flow is fitted anew to the single readings around it (ramps.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
+from canlevel.derivation.segments import Stretch, partition
+
+__all__ = ["Found", "Noisy", "noisy_flows"]
+
+Floats = NDArray[np.float64]
+
+BLOCK_S, BLOCK_READINGS = 10.0, 4
+WIDEST = 32  # blocks that are taken together at most
+STIRRED = 3.2  # standard deviations between neighbouring means that keep blocks apart
+REST_PRICE, FLOW_PRICE = 14.0, 24.0
+CORNER_S = 1.5
+MOMENT_S = 30.0  # a rest that is shorter is none
+SEVERAL_MARGIN = 8.0
+MOST_RATES = 4
+SPLIT_GAIN = 12.0
+ALIKE = 0.15
+USUAL_LAG_S = 2.0  # common practice, no source
+LAGS_S = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
+LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
+MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
+FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
+SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
+SURE, SURE_MOVING = 4.5, 6.0  # standard deviations of the change
+UNHEARD_S = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One flow. rate, low, high: per second, signed. change: signed. All in the unit of the level that was given."""
+
+    start_s: float
+    end_s: float
+    before: float
+    after: float
+    change: float
+    rate: float
+    rate_low: float
+    rate_high: float
+    sure: float  # the change in standard deviations
+
+
+@dataclass(frozen=True, slots=True)
+class Noisy:
+    """n readings of a level that scatters. sd: (n,) of each. colour: (n,) by how much means scatter more than sd tells.
+
+    moving: (n,) whether the vehicle is under way."""
+
+    at_s: Floats
+    level: Floats
+    sd: Floats
+    colour: Floats
+    moving: NDArray[np.bool_]
+
+    def rows(self, some: slice) -> Noisy:
+        """Some of the readings."""
+        return Noisy(self.at_s[some], self.level[some], self.sd[some], self.colour[some], self.moving[some])
+
+
+@dataclass(frozen=True, slots=True)
+class _Points:
+    """Blocks of readings. first: (n + 1,) the reading at which each begins, and the number of readings."""
+
+    at_s: Floats
+    level: Floats
+    variance: Floats
+    first: NDArray[np.int64]
+
+
+def noisy_flows(noisy: Noisy) -> Iterator[Found]:
+    """Flows of one stretch of readings without long gaps, in the order of time."""
+    if len(noisy.at_s) < 4 * BLOCK_READINGS:
+        return
+    points = _gathered(_blocks(noisy))
+    stretches = partition(points.at_s, points.level, 1 / points.variance, rest_price=REST_PRICE, flow_price=FLOW_PRICE)
+    parts = list(_busy_parts(stretches, points))
+    lag_s = _lag(noisy, parts)
+    for part in parts:
+        yield from _measured(noisy, part, lag_s)
+
+
+def _lag(noisy: Noisy, parts: list[_Busy]) -> float:
+    """The time constant with which the sender follows the level, by the corners of its strongest flows."""
+    by_size = sorted(parts, key=lambda part: -_size(noisy, part))
+    squares = np.zeros(len(LAGS_S))
+    for part in by_size[:LAG_FLOWS]:
+        if noisy.moving[part.before : part.after].any():
+            continue
+        near, at, sd, knots = _near(noisy, part)
+        if len(at) < 8 or _size(noisy, part) < LAG_SIZE:
+            break
+        first = _first_fit(near, at, sd, knots, USUAL_LAG_S)
+        fits = [fit_ramps(at, near.level, sd, first.knots.tolist(), first.rates.tolist(), lag_s=lag_s) for lag_s in LAGS_S]
+        found = np.array([fit.squares for fit in fits])
+        # One flow of two rates must not outweigh the others.
+        squares += np.minimum((found - found.min()) / max(fits[int(found.argmin())].misfit, 1.0), LAG_SAYS)
+    best = int(squares.argmin())
+    if squares.max() - squares.min() < LAG_GAIN:
+        return USUAL_LAG_S
+    if 0 < best < len(LAGS_S) - 1:  # the bottom of the parabola through three
+        a, b, c = squares[best - 1 : best + 2]
+        return LAGS_S[best] + 0.5 * (LAGS_S[1] - LAGS_S[0]) * float((a - c) / max(a - 2 * b + c, 1e-9))
+    return LAGS_S[best]
+
+
+def _size(noisy: Noisy, part: _Busy) -> float:
+    """How large the change of a part is, in standard deviations of one reading."""
+    before = noisy.level[max(part.before, part.knots[0] - 20) : part.knots[0]]
+    after = noisy.level[part.knots[-1] : min(part.after, part.knots[-1] + 20)]
+    if not len(before) or not len(after):
+        return 0.0
+    return float(abs(after.mean() - before.mean()) / noisy.sd[part.knots[0]])
+
+
+def _blocks(noisy: Noisy) -> _Points:
+    """Means of some ten seconds."""
+    at_s = noisy.at_s
+    period = float(np.median(np.diff(at_s)))
+    length_s = max(BLOCK_S, BLOCK_READINGS * period)
+    number = np.floor((at_s - at_s[0]) / length_s).astype(np.int64)
+    first = np.flatnonzero(np.diff(number, prepend=-1))
+    means = _means(np.append(first, len(at_s)), noisy.at_s, noisy.level, noisy.sd**2 * noisy.colour)
+    if len(first) < 3:
+        return means
+    # A block in which a flow begins or ends is off any line, and the sender lags: by about as much as passes in its corner.
+    slope = np.abs(means.level[2:] - means.level[:-2]) / (means.at_s[2:] - means.at_s[:-2])
+    slope = np.concatenate([slope[:1], slope, slope[-1:]])
+    return _Points(means.at_s, means.level, means.variance + (CORNER_S * slope) ** 2, means.first)
+
+
+def _means(first: NDArray[np.int64], at_s: Floats, level: Floats, variance: Floats) -> _Points:
+    weight = 1 / variance
+    total = np.add.reduceat(weight, first[:-1])
+    return _Points(
+        np.add.reduceat(weight * at_s, first[:-1]) / total,
+        np.add.reduceat(weight * level, first[:-1]) / total,
+        1 / total,
+        first,
+    )
+
+
+def _gathered(blocks: _Points) -> _Points:
+    """Blocks taken together where the level is the same before and after at every scale, and left alone elsewhere."""
+    n = len(blocks.at_s)
+    weight = np.concatenate([[0.0], np.cumsum(1 / blocks.variance)])
+    mean = np.concatenate([[0.0], np.cumsum(blocks.level / blocks.variance)])
+    widest = np.full(n, WIDEST)
+    scale = 1
+    while scale <= 4 * WIDEST and 2 * scale <= n:
+        middle = np.arange(scale, n - scale + 1)
+        left, right = weight[middle] - weight[middle - scale], weight[middle + scale] - weight[middle]
+        apart = (mean[middle + scale] - mean[middle]) / right - (mean[middle] - mean[middle - scale]) / left
+        stirred = middle[np.abs(apart) > STIRRED * np.sqrt(1 / left + 1 / right)]
+        if len(stirred):
+            # Every block within reach of a stirred place is kept as narrow as a quarter of the scale.
+            edge = np.zeros(n + 1, np.int64)
+            np.add.at(edge, np.maximum(stirred - scale, 0), 1)
+            np.add.at(edge, np.minimum(stirred + scale, n), -1)
+            widest[np.cumsum(edge[:-1]) > 0] = np.minimum(widest[np.cumsum(edge[:-1]) > 0], max(1, scale // 4))
+        scale *= 2
+    number = np.arange(n)
+    width = WIDEST
+    joined = np.arange(n)
+    taken = np.zeros(n, np.bool_)
+    while width > 1:
+        group = number // width
+        least = np.minimum.reduceat(widest, np.flatnonzero(np.diff(group, prepend=-1)))
+        whole = (least >= width)[group] & ~taken
+        joined[whole] = group[whole] * width
+        taken |= whole
+        width //= 2
+    begins = np.flatnonzero(np.diff(joined, prepend=-1))
+    means = _means(np.append(begins, n), blocks.at_s, blocks.level, blocks.variance)
+    return _Points(means.at_s, means.level, means.variance, np.append(blocks.first[begins], blocks.first[-1]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Busy:
+    """A part in which something happened, in rows of the readings. before, after: where the rests around it begin and end.
+
+    knots: where its stretches begin, and its end; begin and end are the first and the last of them.
+    """
+
+    before: int
+    knots: list[int]
+    after: int
+
+
+def _busy_parts(stretches: list[Stretch], points: _Points) -> Iterator[_Busy]:
+    """Flows and jumps between two rests; rests of a moment belong to what is around them."""
+    rows = [(int(points.first[s.first]), int(points.first[s.last])) for s in stretches]
+
+    def rest(i: int) -> bool:
+        if stretches[i].flowing:
+            return False
+        lasting = points.at_s[stretches[i].last - 1] - points.at_s[stretches[i].first]
+        return i in (0, len(stretches) - 1) or stretches[i].last - stretches[i].first >= 3 or lasting > MOMENT_S
+
+    rests = [i for i in range(len(stretches)) if rest(i)]
+    places = [-1, *rests, len(stretches)]
+    for one, other in pairwise(places):
+        busy = range(one + 1, other)
+        if not busy and (one < 0 or other == len(stretches)):
+            continue
+        knots = [rows[i][0] for i in busy] + [rows[other - 1][1] if busy else rows[other][0]]
+        yield _Busy(rows[one][0] if one >= 0 else knots[0], knots, rows[other][1] if other < len(stretches) else knots[-1])
+
+
+def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, Floats, Floats, list[float]]:
+    """(readings, their times, their noise, knots) of a busy part and the rests around it, times from the first of them."""
+    begin, end = busy.knots[0], busy.knots[-1]
+    low, high = max(busy.before, begin - MOST_AROUND), min(busy.after, end + MOST_AROUND)
+    near = noisy.rows(slice(low, high))
+    at = near.at_s - near.at_s[0]
+    knots = [float(at[min(max(row - low, 0), len(at) - 1)]) for row in busy.knots]
+    return near, at, near.sd * np.sqrt(near.colour), knots
+
+
+def _first_fit(near: Noisy, at: Floats, sd: Floats, knots: list[float], lag_s: float) -> Ramps:
+    """One line for all of a part."""
+    begin, end = np.searchsorted(at, [knots[0], knots[-1]])
+    if end - begin > MANY:
+        return fit_ramps(at, near.level, sd, [knots[0], knots[-1]], [_slope(at, near.level, knots[0], knots[-1])], lag_s=lag_s)
+    slack = max(3 * BLOCK_S, 2 * BLOCK_READINGS * float(np.median(np.diff(at))))
+    ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (knots[0], knots[-1])]
+    return fit_one_ramp(at, near.level, sd, *ends, lag_s=lag_s)
+
+
+def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
+    """The flows of one busy part, fitted to single readings with the rests on either side."""
+    near, at, sd, knots = _near(noisy, busy)
+    if len(at) < 8:
+        return
+    fitted = _first_fit(near, at, sd, knots, lag_s)
+    within = int(np.count_nonzero((at > fitted.knots[0]) & (at < fitted.knots[1])))
+    if within > FEW:
+        smooth = fit_ramps(at, near.level, sd, fitted.knots.tolist(), fitted.rates.tolist(), lag_s=lag_s)
+        if smooth.squares < fitted.squares + 4:
+            fitted = smooth
+    if len(knots) > 2:
+        rates = [_slope(at, near.level, a, b) for a, b in pairwise(knots)]
+        fitted = _better(fitted, fit_ramps(at, near.level, sd, knots, rates, lag_s=lag_s), len(at))
+    for _ in range(MOST_RATES):
+        time, gain = best_split(at, near.level, sd, fitted, lag_s=lag_s)
+        if gain < SPLIT_GAIN:
+            break
+        place = int(np.searchsorted(fitted.knots, time))
+        more = np.insert(fitted.knots, place, time).tolist()
+        rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1]).tolist()
+        better = _better(fitted, fit_ramps(at, near.level, sd, more, rates, lag_s=lag_s), len(at))
+        if better is fitted:
+            break
+        fitted = better
+    if _is_shift(fitted, near):
+        return
+    yield from _parts(fitted, near)
+
+
+def _better(few: Ramps, many: Ramps, n: int) -> Ramps:
+    """The fit of many lines if it is worth its values (Schwarz 1978, with a margin), else that of few.
+
+    Lines that hardly differ are one flow in a tank that is not quite the shape it is taken for.
+    """
+    for one, other in pairwise(many.rates.tolist()):
+        if one * other > 0 and abs(one - other) < ALIKE * max(abs(one), abs(other)):
+            return few
+    price = 2 * (len(many.rates) - len(few.rates)) * np.log(n) + SEVERAL_MARGIN
+    noise = max(many.misfit, 1.0)
+    return many if many.squares / noise + price < few.squares / noise else few
+
+
+def _slope(at: Floats, level: Floats, begin: float, end: float) -> float:
+    rows = (at >= begin) & (at <= end)
+    if np.count_nonzero(rows) < 2:
+        return 0.0
+    t, y = at[rows] - at[rows].mean(), level[rows]
+    return float((t @ y) / max(t @ t, 1e-9))
+
+
+def _is_shift(fitted: Ramps, near: Noisy) -> bool:
+    """Whether the level was somewhere else at once. While the vehicle moves, what may have been a shift is taken for one."""
+    lasted = float(fitted.knots[-1] - fitted.knots[0])
+    return lasted < SHORTEST_S or (bool(near.moving.any()) and fitted.duration_low < SHORTEST_S)
+
+
+def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
+    """The lines of a fit as flows: those that are surely not level, and of which there are readings."""
+    levels, origin_s = fitted.levels, float(near.at_s[0])
+    needed = SURE_MOVING if near.moving.any() else SURE
+    for i, rate in enumerate(fitted.rates.tolist()):
+        start_s, end_s = origin_s + float(fitted.knots[i]), origin_s + float(fitted.knots[i + 1])
+        change = float(levels[i + 1] - levels[i])
+        if len(fitted.rates) == 1:
+            sure = abs(change) / max(fitted.change_sd, 1e-9)
+        else:
+            sure = abs(rate) / max(float(fitted.rate_sd[i]), 1e-12)
+        if sure < needed or _unheard(near.at_s, start_s, end_s):
+            continue
+        yield Found(
+            start_s,
+            end_s,
+            float(levels[i]),
+            float(levels[i + 1]),
+            change,
+            rate,
+            float(fitted.rate_low[i]),
+            float(fitted.rate_high[i]),
+            sure,
+        )
+
+
+def _unheard(at_s: Floats, start_s: float, end_s: float) -> bool:
+    """Whether a change fell into a pause between readings, so that all there is to it is a guess."""
+    first, last = np.searchsorted(at_s, [start_s, end_s])
+    around = at_s[max(first - 1, 0) : last + 1]
+    return len(around) > 1 and float(np.diff(around).max()) > max(UNHEARD_S, 0.7 * (end_s - start_s))

@@ -1,0 +1,288 @@
+"""Flows in a level that moves in steps: a coarse sender's, at rest.
+
+Such a reading is an interval: the level lies somewhere in its step. What is known exactly is when the level passed the middle
+between two steps, to within one reading: a mark. A steady flow passes marks at a steady pace (in litres, by the tank's shape),
+so flows are runs of marks in one direction whose times lie on a line, and the best division into such runs is found as in
+segments.py, with a price for each run.
+
+1. Flicker: a level close to a mark reads as either step in turn. An excursion of one step that is over within minutes is none.
+2. Marks, each with how well its time is known: between two readings, within its flicker, and as evenly as steps are cut.
+3. Runs of marks. Two marks alone may be two taps an hour apart: they are one flow only at a pace that appliances have.
+4. What passes several steps between two readings is a line to the readings themselves, and is fitted to them (ramps.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canlevel.derivation.noisy import SHORTEST_S, Found
+from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
+from canlevel.derivation.sender import Sender, middle_of_five, without_spikes
+
+__all__ = ["stepped_flows"]
+
+Floats = NDArray[np.float64]
+
+FLICKER_S, FLICKER_READINGS = 240.0, 40
+UNEVEN_STEPS = 0.08  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
+RUN_PRICE = 12.0
+# Slowest pace, litres a minute, at which two or three marks are taken for one flow: taps give 2-6 (common practice, no source).
+SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.0, 0.5
+SLOW_PRICE = 10.0  # more for a run that is slower than that
+FINEST_PCT = 0.2  # finer steps are taken together
+LAG_S = 2.0  # common practice, no source
+AROUND = 60  # readings on either side that a fast flow is fitted with
+
+
+@dataclass(frozen=True, slots=True)
+class _Marks:
+    """n marks in the order of time. at_s: when each was passed; sd_s: how well that is known. way: 1 up, -1 down.
+
+    volume: litres (or percent) at the mark; size: of the step that it parts, in the same unit. low_s, high_s: since when, until
+    when the level rested in the steps on either side.
+    """
+
+    at_s: Floats
+    sd_s: Floats
+    way: NDArray[np.int64]
+    volume: Floats
+    size: Floats
+    low_s: Floats
+    high_s: Floats
+
+
+def stepped_flows(
+    at_s: Floats, level: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], *, litres: bool
+) -> Iterator[Found]:
+    """Flows of one stretch of readings, in the order of time. level: (n,) percent. litres: whether volume_at gives them."""
+    if len(at_s) < 8:
+        return
+    # A step that is finer than needed makes marks without end.
+    step = sender.step_pct * max(1, int(np.ceil(FINEST_PCT / sender.step_pct)))
+    calm = without_spikes(level, step)
+    angle = np.exp(2j * np.pi * calm / step).mean()
+    offset = float(np.angle(angle)) / (2 * np.pi) * step
+    index = np.round((calm - offset) / step).astype(np.int64)
+    index[2:-2] = middle_of_five(*(index[i : len(index) - 4 + i] for i in range(5)))
+    marks = _marks(at_s, index, step, offset, volume_at, UNEVEN_STEPS + min(sender.noise_pct / step, 0.3))
+    if len(marks.at_s):
+        yield from _flows(marks, at_s, volume_at(calm), litres)
+
+
+def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[list[int], list[int], list[int]]:
+    """(first, last, index) of the runs of equal index that remain when flicker has been taken out; rows, inclusive."""
+    change = np.flatnonzero(np.diff(index)) + 1
+    first = [0, *change.tolist()]
+    last = [*(change - 1).tolist(), len(index) - 1]
+    value = index[first].tolist()
+    # What a reading stands for: the time until the next.
+    until = np.append(at_s[1:], at_s[-1])
+    period = float(np.median(np.diff(at_s)))
+    longest = min(FLICKER_S, FLICKER_READINGS * period * 2)
+    while True:
+        length = [until[b] - at_s[a] for a, b in zip(first, last, strict=True)]
+        # Shortest first, so that of two steps in turn the one that is read more often remains.
+        found = [
+            (length[i], i)
+            for i in range(1, len(value) - 1)
+            if value[i - 1] == value[i + 1] and abs(value[i] - value[i - 1]) == 1 and length[i] < longest
+        ]
+        if not found:
+            return first, last, value
+        gone: set[int] = set()
+        for _, i in sorted(found):
+            if i - 1 in gone or i + 1 in gone or i in gone:
+                continue
+            gone.update((i - 1, i, i + 1))
+            value[i] = value[i - 1]
+        joined_first, joined_last, joined = [first[0]], [last[0]], [value[0]]
+        for i in range(1, len(value)):
+            if value[i] == joined[-1]:
+                joined_last[-1] = last[i]
+            else:
+                joined_first.append(first[i])
+                joined_last.append(last[i])
+                joined.append(value[i])
+        first, last, value = joined_first, joined_last, joined
+
+
+def _marks(
+    at_s: Floats,
+    index: NDArray[np.int64],
+    step: float,
+    offset: float,
+    volume_at: Callable[[Floats], Floats],
+    uneven_steps: float,
+) -> _Marks:
+    first, last, value = _runs(at_s, index)
+    times, spreads, ways, places, lows, highs = [], [], [], [], [], []
+    for i in range(1, len(value)):
+        old, new = value[i - 1], value[i]
+        way, count = (1, new - old) if new > old else (-1, old - new)
+        begin, end = last[i - 1], first[i]
+        pause_s = at_s[end] - at_s[begin]
+        # Several marks between two readings tell no more of the time than one.
+        spread = pause_s**2 / 12 * count
+        if count == 1:
+            # Flicker around the mark: from the first reading of the new step to the last of the old one.
+            ahead, behind = index[first[i - 1] : end], index[end : last[i] + 1]
+            from_row = first[i - 1] + int(np.argmax(ahead == new)) if (ahead == new).any() else end
+            to_row = end + len(behind) - 1 - int(np.argmax(behind[::-1] == old)) if (behind == old).any() else begin
+            if to_row > from_row:
+                spread += ((at_s[to_row] - at_s[from_row]) / 4) ** 2
+        for k in range(count):
+            times.append(float(at_s[begin] + pause_s * (k + 0.5) / count))
+            spreads.append(float(spread))
+            ways.append(way)
+            places.append(offset + (old + way * (k + 0.5)) * step)
+            lows.append(float(at_s[first[i - 1]]))
+            highs.append(float(at_s[last[i]]))
+    place, time, way_of = np.array(places), np.array(times), np.array(ways, np.int64)
+    if not len(place):
+        return _Marks(place, place, way_of, place, place, place, place)
+    # What uneven steps do to a mark's time depends on the pace, which is that of the nearer neighbour in the same direction.
+    pace = np.full(len(time) + 1, np.inf)
+    pace[1:-1] = np.where(way_of[1:] == way_of[:-1], np.diff(time), np.inf)
+    dwell = np.minimum(pace[1:], pace[:-1])
+    dwell[np.isinf(dwell)] = 0.0
+    return _Marks(
+        time,
+        np.sqrt(np.array(spreads) + (uneven_steps * dwell) ** 2) + 1e-6,
+        way_of,
+        volume_at(place),
+        np.abs(volume_at(place + step / 2) - volume_at(place - step / 2)),
+        np.array(lows),
+        np.array(highs),
+    )
+
+
+def _flows(marks: _Marks, at_s: Floats, volume: Floats, litres: bool) -> Iterator[Found]:
+    turns = np.flatnonzero(np.diff(marks.way)) + 1
+    bounds = [0, *turns.tolist(), len(marks.at_s)]
+    until = -np.inf
+    for begin, end in pairwise(bounds):
+        for first, last in _best_runs(marks, begin, end, litres):
+            found = _flow(marks, first, last, at_s, volume)
+            if found is not None and found.end_s > until:
+                yield replace(found, start_s=max(found.start_s, until))
+                until = found.end_s
+
+
+def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[int, int]]:
+    """(first, last) of the runs that marks begin to end, all in one direction, are best divided into."""
+    n = end - begin
+    if n == 1:
+        return [(begin, end)]
+    unit = 1.0 if litres else 0.5  # percent stand for litres of a tank of two hundred
+    at_s, volume = marks.at_s[begin:end] - marks.at_s[begin], np.abs(marks.volume[begin:end] - marks.volume[begin])
+    weight = 1 / marks.sd_s[begin:end] ** 2
+    sums = np.zeros((6, n + 1))
+    wt, wv = weight * at_s, weight * volume
+    for row, values in zip(sums, (weight, wv, wv * volume, wt, wv * at_s, wt * at_s), strict=True):
+        np.cumsum(values, out=row[1:])
+    best = np.zeros(n + 1)
+    where = np.zeros(n + 1, np.int64)
+    candidates = np.arange(n)
+    keep = np.zeros(0, np.int64)
+    for j in range(1, n + 1):
+        keep = np.append(keep, candidates[j - 1])
+        w, v, vv, t, vt, tt = sums[:, j, None] - sums[:, keep]
+        spread = np.maximum(vv - v * v / w, 0.0)
+        lean = vt - v * t / w
+        misfit = np.maximum(tt - t * t / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0)
+        count = j - keep
+        misfit[count == 1] = 0.0
+        lasted = np.maximum(at_s[j - 1] - at_s[keep], 1e-6)
+        per_minute = 60 * (volume[j - 1] - volume[keep]) / lasted / unit
+        slow = per_minute < SLOWEST_OF_THREE
+        price = best[keep] + misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
+        price[(count == 2) & (per_minute < SLOWEST_OF_TWO)] = np.inf
+        price[(count == 3) & slow] = np.inf
+        least = int(price.argmin())
+        best[j], where[j] = price[least], keep[least]
+        keep = keep[(best[keep] + misfit <= best[j]) | (count < 4)]
+    runs, j = [], n
+    while j:
+        runs.append((begin + int(where[j]), begin + j))
+        j = int(where[j])
+    return runs[::-1]
+
+
+def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats) -> Found | None:
+    """The flow of one run of marks, or None for a shift."""
+    size = float(marks.size[first:last].mean())
+    way = int(marks.way[first])
+    if last - first == 1:
+        return _single(marks, first)
+    volume, time, sd = marks.volume[first:last], marks.at_s[first:last], marks.sd_s[first:last]
+    lasting = float(time[-1] - time[0])
+    begin, end = np.searchsorted(at_s, [time[0], time[-1]])
+    if end - begin < last - first:
+        return _fast(at_s, level, int(begin), int(end), size)
+    weight = 1 / sd**2
+    w = weight.sum()
+    middle, mean = weight @ volume / w, weight @ time / w
+    spread = weight @ (volume - middle) ** 2
+    pace = float(weight @ ((volume - middle) * (time - mean)) / spread)
+    if lasting * (last - first) / (last - first - 1) < SHORTEST_S or pace * way <= 0:
+        return None
+    off = (time - mean - pace * (volume - middle)) / sd
+    freedom = last - first - 2
+    pace_sd = float(np.sqrt(max(off @ off / freedom, 1.0) / spread)) if freedom > 0 else float(1 / np.sqrt(spread))
+    slow, fast = abs(pace) + SPREAD_95 * pace_sd, max(abs(pace) - SPREAD_95 * pace_sd, abs(pace) / 10)
+    start = max(float(time[0] - abs(pace) * marks.size[first] / 2), marks.low_s[first]) - LAG_S
+    stop = min(float(time[-1] + abs(pace) * marks.size[last - 1] / 2), marks.high_s[last - 1]) - LAG_S
+    before = float(volume[0]) - way * float(marks.size[first]) / 2
+    after = float(volume[-1]) + way * float(marks.size[last - 1]) / 2
+    low, high = sorted((way / slow, way / fast))
+    return Found(start, stop, before, after, after - before, 1 / pace, low, high, abs(after - before) / size * 3)
+
+
+def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float) -> Found | None:
+    """A flow that passes more than a step between two readings, fitted to them: each is off by its step's rounding."""
+    low, high = max(begin - AROUND, 0), min(end + AROUND, len(at_s))
+    at, level = at_s[low:high] - at_s[low], volume[low:high]
+    # Other flows may be near: what is at rest next to this one is like its nearest readings.
+    near = np.ones(len(at), np.bool_)
+    for rows, anchor in ((slice(0, max(begin - 2 - low, 0)), max(begin - 3, 0)), (slice(end + 3 - low, None), min(end + 3, len(at_s) - 1))):
+        near[rows] = np.abs(level[rows] - volume[anchor]) < 1.5 * size
+    at, level = at[near], level[near]
+    start, stop = float(at_s[max(begin - 1, 0)] - at_s[low]), float(at_s[min(end + 1, len(at_s) - 1)] - at_s[low])
+    slack = 3 * float(np.median(np.diff(at_s[low:high]))) + 2 * LAG_S
+    sd = np.full(len(at), size / np.sqrt(12))
+    ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop)]
+    fitted = fit_one_ramp(at, level, sd, *ends, lag_s=LAG_S)
+    if fitted.knots[1] - fitted.knots[0] < SHORTEST_S:
+        return None
+    return Found(
+        float(at_s[low] + fitted.knots[0]),
+        float(at_s[low] + fitted.knots[1]),
+        fitted.before,
+        fitted.after,
+        fitted.after - fitted.before,
+        float(fitted.rates[0]),
+        float(fitted.rate_low[0]),
+        float(fitted.rate_high[0]),
+        abs(fitted.after - fitted.before) / size * 3,
+    )
+
+
+def _single(marks: _Marks, at: int) -> Found | None:
+    """A flow of which one mark tells: it was going on when the mark was passed, and nothing is known of its pace."""
+    way = int(marks.way[at])
+    size = float(marks.size[at])
+    time, spread = float(marks.at_s[at]), float(marks.sd_s[at])
+    half = max(spread, 1.0)
+    before, after = float(marks.volume[at]) - way * size / 2, float(marks.volume[at]) + way * size / 2
+    quiet = min(time - marks.low_s[at], marks.high_s[at] - time)
+    if quiet < FLICKER_S / 2:
+        return None
+    slow, fast = size / max(2 * quiet, 1.0), 2 * size / SHORTEST_S
+    low, high = sorted((way * slow, way * fast))
+    rate = way * float(np.sqrt(slow * fast))
+    return Found(time - half, time + half, before, after, after - before, rate, low, high, 1.0)
