@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import Found, Noisy, noisy_flows
+from canlevel.derivation.noisy import MOST_SHIFT_PCT, Found, Noisy, noisy_flows
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import Sender, describe_sender, local_noise, restless, scatter_pct, without_spikes
 from canlevel.derivation.series import Series, series_of
@@ -170,7 +170,8 @@ def _noisy(at_s: Floats, level: Floats, spells: list[tuple[int, int]], sender: S
     variance = variance + stuck * COLOUR_BLOCK_S / period
     slope = (curve(calm + 0.5) - curve(calm - 0.5)) if curve.litres else np.ones(len(at_s))
     sd = np.sqrt(variance) * np.maximum(np.abs(slope), 1e-6)
-    return Noisy(at_s, curve(calm), sd, colour, moving)
+    most_shift = MOST_SHIFT_PCT / 100 * float(np.ptp(curve(np.array([0.0, 100.0]))))
+    return Noisy(at_s, curve(calm), sd, colour, moving, most_shift)
 
 
 def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:

@@ -38,6 +38,7 @@ LAGS_S = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
 MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
+MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 SURE, SURE_MOVING = 4.5, 6.0  # standard deviations of the change
 UNHEARD_S = 20.0
@@ -62,17 +63,18 @@ class Found:
 class Noisy:
     """n readings of a level that scatters. sd: (n,) of each. colour: (n,) by how much means scatter more than sd tells.
 
-    moving: (n,) whether the vehicle is under way."""
+    moving: (n,) whether the vehicle is under way. most_shift: by how much a tilt changes the level at most."""
 
     at_s: Floats
     level: Floats
     sd: Floats
     colour: Floats
     moving: NDArray[np.bool_]
+    most_shift: float
 
     def rows(self, some: slice) -> Noisy:
         """Some of the readings."""
-        return Noisy(self.at_s[some], self.level[some], self.sd[some], self.colour[some], self.moving[some])
+        return Noisy(self.at_s[some], self.level[some], self.sd[some], self.colour[some], self.moving[some], self.most_shift)
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +299,8 @@ def _slope(at: Floats, level: Floats, begin: float, end: float) -> float:
 
 def _is_shift(fitted: Ramps, near: Noisy) -> bool:
     """Whether the level was somewhere else at once. While the vehicle moves, what may have been a shift is taken for one."""
+    if abs(fitted.after - fitted.before) > near.most_shift:
+        return False
     lasted = float(fitted.knots[-1] - fitted.knots[0])
     return lasted < SHORTEST_S or (bool(near.moving.any()) and fitted.duration_low < SHORTEST_S)
 

@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import SHORTEST_S, Found
+from canlevel.derivation.noisy import ALIKE, MOST_SHIFT_PCT, SHORTEST_S, Found
 from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
 from canlevel.derivation.sender import Sender, middle_of_five, without_spikes
 
@@ -29,13 +29,14 @@ __all__ = ["stepped_flows"]
 Floats = NDArray[np.float64]
 
 FLICKER_S, FLICKER_READINGS = 240.0, 40
-UNEVEN_STEPS = 0.08  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
+UNEVEN_STEPS = 0.05  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
 RUN_PRICE = 12.0
 # Slowest pace, litres a minute, at which two or three marks are taken for one flow: taps give 2-6 (common practice, no source).
-SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.0, 0.5
+SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.5, 0.8
 SLOW_PRICE = 10.0  # more for a run that is slower than that
 FINEST_PCT = 0.2  # finer steps are taken together
 LAG_S = 2.0  # common practice, no source
+FAST_MARKS = 4
 AROUND = 60  # readings on either side that a fast flow is fitted with
 
 
@@ -43,12 +44,16 @@ AROUND = 60  # readings on either side that a fast flow is fitted with
 class _Marks:
     """n marks in the order of time. at_s: when each was passed; sd_s: how well that is known. way: 1 up, -1 down.
 
-    volume: litres (or percent) at the mark; size: of the step that it parts, in the same unit. low_s, high_s: since when, until
-    when the level rested in the steps on either side.
+    volume: litres (or percent) at the mark; size: of the step that it parts, in the same unit; uneven: standard deviation of
+    the place of the mark; noise: of the readings around it, times the seconds between two of them. dwell_s: time to the nearer neighbour in the same direction. low_s, high_s: since when, until when the
+    level rested in the steps on either side.
     """
 
     at_s: Floats
     sd_s: Floats
+    uneven: Floats
+    noise: Floats
+    dwell_s: Floats
     way: NDArray[np.int64]
     volume: Floats
     size: Floats
@@ -69,9 +74,10 @@ def stepped_flows(
     offset = float(np.angle(angle)) / (2 * np.pi) * step
     index = np.round((calm - offset) / step).astype(np.int64)
     index[2:-2] = middle_of_five(*(index[i : len(index) - 4 + i] for i in range(5)))
-    marks = _marks(at_s, index, step, offset, volume_at, UNEVEN_STEPS + min(sender.noise_pct / step, 0.3))
+    marks = _marks(at_s, index, step, offset, volume_at, min(sender.noise_pct / step, 0.3))
     if len(marks.at_s):
-        yield from _flows(marks, at_s, volume_at(calm), litres)
+        most_shift = MOST_SHIFT_PCT / 100 * float(np.ptp(volume_at(np.array([0.0, 100.0]))))
+        yield from _flows(marks, at_s, volume_at(calm), litres, most_shift)
 
 
 def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[list[int], list[int], list[int]]:
@@ -117,7 +123,7 @@ def _marks(
     step: float,
     offset: float,
     volume_at: Callable[[Floats], Floats],
-    uneven_steps: float,
+    noise_steps: float,
 ) -> _Marks:
     first, last, value = _runs(at_s, index)
     times, spreads, ways, places, lows, highs = [], [], [], [], [], []
@@ -126,17 +132,19 @@ def _marks(
         way, count = (1, new - old) if new > old else (-1, old - new)
         begin, end = last[i - 1], first[i]
         pause_s = at_s[end] - at_s[begin]
-        # Several marks between two readings tell no more of the time than one.
-        spread = pause_s**2 / 12 * count
+        spread = pause_s**2 / 12
+        passed = at_s[begin]
         if count == 1:
-            # Flicker around the mark: from the first reading of the new step to the last of the old one.
+            # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when
+            # as many of these are behind it as read the old step.
             ahead, behind = index[first[i - 1] : end], index[end : last[i] + 1]
             from_row = first[i - 1] + int(np.argmax(ahead == new)) if (ahead == new).any() else end
             to_row = end + len(behind) - 1 - int(np.argmax(behind[::-1] == old)) if (behind == old).any() else begin
             if to_row > from_row:
-                spread += ((at_s[to_row] - at_s[from_row]) / 4) ** 2
+                olds = int(np.count_nonzero(index[from_row : to_row + 1] == old))
+                passed = at_s[from_row - 1 + olds] if from_row else at_s[0]
         for k in range(count):
-            times.append(float(at_s[begin] + pause_s * (k + 0.5) / count))
+            times.append(float(passed + pause_s * (k + 0.5) / count))
             spreads.append(float(spread))
             ways.append(way)
             places.append(offset + (old + way * (k + 0.5)) * step)
@@ -144,33 +152,55 @@ def _marks(
             highs.append(float(at_s[last[i]]))
     place, time, way_of = np.array(places), np.array(times), np.array(ways, np.int64)
     if not len(place):
-        return _Marks(place, place, way_of, place, place, place, place)
-    # What uneven steps do to a mark's time depends on the pace, which is that of the nearer neighbour in the same direction.
+        return _Marks(place, place, place, place, place, way_of, place, place, place, place)
     pace = np.full(len(time) + 1, np.inf)
     pace[1:-1] = np.where(way_of[1:] == way_of[:-1], np.diff(time), np.inf)
     dwell = np.minimum(pace[1:], pace[:-1])
-    dwell[np.isinf(dwell)] = 0.0
+    size = np.abs(volume_at(place + step / 2) - volume_at(place - step / 2))
     return _Marks(
         time,
-        np.sqrt(np.array(spreads) + (uneven_steps * dwell) ** 2) + 1e-6,
+        np.sqrt(np.array(spreads)),
+        UNEVEN_STEPS * size + 1e-9,
+        noise_steps * size * float(np.median(np.diff(at_s))),
+        dwell,
         way_of,
         volume_at(place),
-        np.abs(volume_at(place + step / 2) - volume_at(place - step / 2)),
+        size,
         np.array(lows),
         np.array(highs),
     )
 
 
-def _flows(marks: _Marks, at_s: Floats, volume: Floats, litres: bool) -> Iterator[Found]:
+def _flows(marks: _Marks, at_s: Floats, volume: Floats, litres: bool, most_shift: float) -> Iterator[Found]:
     turns = np.flatnonzero(np.diff(marks.way)) + 1
-    bounds = [0, *turns.tolist(), len(marks.at_s)]
-    until = -np.inf
-    for begin, end in pairwise(bounds):
+    found: list[tuple[Found, float, float]] = []
+    for begin, end in pairwise([0, *turns.tolist(), len(marks.at_s)]):
         for first, last in _best_runs(marks, begin, end, litres):
-            found = _flow(marks, first, last, at_s, volume)
-            if found is not None and found.end_s > until:
-                yield replace(found, start_s=max(found.start_s, until))
-                until = found.end_s
+            flow = _flow(marks, first, last, at_s, volume, most_shift)
+            if flow is not None:
+                found.append((flow, float(marks.at_s[first]), float(marks.at_s[last - 1])))
+    for i in range(len(found) - 1):
+        (one, _, one_last), (other, other_first, _) = found[i : i + 2]
+        if one.end_s > other.start_s:
+            # Both ends are guesses of half a step: that of the faster flow is the better one.
+            edge = one.end_s if abs(one.rate) > abs(other.rate) else other.start_s
+            edge = min(max(edge, one_last - LAG_S, one.start_s), max(other_first - LAG_S, one.start_s))
+            found[i] = (replace(one, end_s=edge), found[i][1], one_last)
+            found[i + 1] = (replace(other, start_s=edge), other_first, found[i + 1][2])
+    for flow, _, _ in found:
+        if flow.end_s > flow.start_s:
+            yield flow
+
+
+def _variance(marks: _Marks, some: slice, pace: Floats | float) -> Floats:
+    """(n,) of the places of some marks at a pace per second, at the times they are said to have been passed.
+
+    Noise lets a mark be passed early or late; over the readings taken near it that averages out. The mean information of a
+    reading about a level that moves through a mark evenly is 1.806 / (noise * change between readings), the integral of
+    phi^2 / (Phi (1 - Phi)) over the normal curve.
+    """
+    variance: Floats = marks.uneven[some] ** 2 + (marks.sd_s[some] * pace) ** 2 + marks.noise[some] * pace / 1.806
+    return variance
 
 
 def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[int, int]]:
@@ -180,10 +210,12 @@ def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[
         return [(begin, end)]
     unit = 1.0 if litres else 0.5  # percent stand for litres of a tank of two hundred
     at_s, volume = marks.at_s[begin:end] - marks.at_s[begin], np.abs(marks.volume[begin:end] - marks.volume[begin])
-    weight = 1 / marks.sd_s[begin:end] ** 2
+    some = slice(begin, end)
+    # What the uncertainty of its time makes of a mark's place depends on the pace there.
+    weight = 1 / _variance(marks, some, marks.size[some] / np.maximum(marks.dwell_s[some], 1e-6))
     sums = np.zeros((6, n + 1))
     wt, wv = weight * at_s, weight * volume
-    for row, values in zip(sums, (weight, wv, wv * volume, wt, wv * at_s, wt * at_s), strict=True):
+    for row, values in zip(sums, (weight, wt, wt * at_s, wv, wv * at_s, wv * volume), strict=True):
         np.cumsum(values, out=row[1:])
     best = np.zeros(n + 1)
     where = np.zeros(n + 1, np.int64)
@@ -191,10 +223,10 @@ def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[
     keep = np.zeros(0, np.int64)
     for j in range(1, n + 1):
         keep = np.append(keep, candidates[j - 1])
-        w, v, vv, t, vt, tt = sums[:, j, None] - sums[:, keep]
-        spread = np.maximum(vv - v * v / w, 0.0)
+        w, t, tt, v, vt, vv = sums[:, j, None] - sums[:, keep]
+        spread = np.maximum(tt - t * t / w, 0.0)
         lean = vt - v * t / w
-        misfit = np.maximum(tt - t * t / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0)
+        misfit = np.maximum(vv - v * v / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0)
         count = j - keep
         misfit[count == 1] = 0.0
         lasted = np.maximum(at_s[j - 1] - at_s[keep], 1e-6)
@@ -210,40 +242,75 @@ def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[
     while j:
         runs.append((begin + int(where[j]), begin + j))
         j = int(where[j])
-    return runs[::-1]
+    return _united(marks, runs[::-1])
 
 
-def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats) -> Found | None:
+def _united(marks: _Marks, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Runs with those made one that follow one another without a pause, at a like pace or faster than readings come."""
+    united = runs[:1]
+    for first, last in runs[1:]:
+        begin, end = united[-1]
+        pause_s = float(marks.at_s[first] - marks.at_s[end - 1])
+        moment_s = 2.5 * float(marks.sd_s[end - 1 : first + 1].max()) * np.sqrt(12)
+        both_s = float(marks.at_s[last - 1] - marks.at_s[begin])
+        fast = pause_s <= moment_s and last - begin >= FAST_MARKS and both_s < (last - begin) * moment_s / 2.5
+        if fast or _alike(marks, (begin, end), (first, last), pause_s):
+            united[-1] = (begin, last)
+        else:
+            united.append((first, last))
+    return united
+
+
+def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s: float) -> bool:
+    """Whether two runs are one flow in a tank that is not quite the shape it is taken for."""
+    paces = []
+    for first, last in (one, other):
+        if last - first < 3:
+            return False
+        lasted = float(marks.at_s[last - 1] - marks.at_s[first])
+        paces.append(lasted / abs(float(marks.volume[last - 1] - marks.volume[first])) if lasted > 0 else 0.0)
+    slow, fast = max(paces), min(paces)
+    return fast > (1 - ALIKE) * slow and pause_s < 1.5 * slow * float(marks.size[other[0]])
+
+
+def _flow(
+    marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, most_shift: float
+) -> Found | None:
     """The flow of one run of marks, or None for a shift."""
     size = float(marks.size[first:last].mean())
     way = int(marks.way[first])
     if last - first == 1:
         return _single(marks, first)
-    volume, time, sd = marks.volume[first:last], marks.at_s[first:last], marks.sd_s[first:last]
+    volume, time = marks.volume[first:last], marks.at_s[first:last]
     lasting = float(time[-1] - time[0])
     begin, end = np.searchsorted(at_s, [time[0], time[-1]])
     if end - begin < last - first:
-        return _fast(at_s, level, int(begin), int(end), size)
-    weight = 1 / sd**2
-    w = weight.sum()
-    middle, mean = weight @ volume / w, weight @ time / w
-    spread = weight @ (volume - middle) ** 2
-    pace = float(weight @ ((volume - middle) * (time - mean)) / spread)
-    if lasting * (last - first) / (last - first - 1) < SHORTEST_S or pace * way <= 0:
+        return _fast(at_s, level, int(begin), int(end), size, most_shift)
+    if lasting * (last - first) / (last - first - 1) < SHORTEST_S and last - first < most_shift / size:
         return None
-    off = (time - mean - pace * (volume - middle)) / sd
+    rate = (volume[-1] - volume[0]) / lasting
+    for _ in range(2):
+        sd = np.sqrt(_variance(marks, slice(first, last), abs(rate)))
+        weight = 1 / sd**2
+        w = weight.sum()
+        middle, mean = weight @ time / w, weight @ volume / w
+        spread = float(weight @ (time - middle) ** 2)
+        rate = float(weight @ ((time - middle) * (volume - mean)) / spread)
+    if rate * way <= 0:
+        return None
+    off = (volume - mean - rate * (time - middle)) / sd
     freedom = last - first - 2
-    pace_sd = float(np.sqrt(max(off @ off / freedom, 1.0) / spread)) if freedom > 0 else float(1 / np.sqrt(spread))
-    slow, fast = abs(pace) + SPREAD_95 * pace_sd, max(abs(pace) - SPREAD_95 * pace_sd, abs(pace) / 10)
-    start = max(float(time[0] - abs(pace) * marks.size[first] / 2), marks.low_s[first]) - LAG_S
-    stop = min(float(time[-1] + abs(pace) * marks.size[last - 1] / 2), marks.high_s[last - 1]) - LAG_S
+    reach = SPREAD_95 * float(np.sqrt(max(off @ off / freedom if freedom > 0 else 1.0, 1.0) / spread))
+    start = max(float(time[0] - marks.size[first] / 2 / abs(rate)), marks.low_s[first]) - LAG_S
+    stop = min(float(time[-1] + marks.size[last - 1] / 2 / abs(rate)), marks.high_s[last - 1]) - LAG_S
     before = float(volume[0]) - way * float(marks.size[first]) / 2
     after = float(volume[-1]) + way * float(marks.size[last - 1]) / 2
-    low, high = sorted((way / slow, way / fast))
-    return Found(start, stop, before, after, after - before, 1 / pace, low, high, abs(after - before) / size * 3)
+    return Found(
+        start, stop, before, after, after - before, rate, rate - reach, rate + reach, abs(after - before) / size * 3
+    )
 
 
-def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float) -> Found | None:
+def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_shift: float) -> Found | None:
     """A flow that passes more than a step between two readings, fitted to them: each is off by its step's rounding."""
     low, high = max(begin - AROUND, 0), min(end + AROUND, len(at_s))
     at, level = at_s[low:high] - at_s[low], volume[low:high]
@@ -257,7 +324,7 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float) -> Fo
     sd = np.full(len(at), size / np.sqrt(12))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop)]
     fitted = fit_one_ramp(at, level, sd, *ends, lag_s=LAG_S)
-    if fitted.knots[1] - fitted.knots[0] < SHORTEST_S:
+    if fitted.knots[1] - fitted.knots[0] < SHORTEST_S and abs(fitted.after - fitted.before) < most_shift:
         return None
     return Found(
         float(at_s[low] + fitted.knots[0]),
