@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import MOST_SHIFT_PCT, Found, Noisy, noisy_flows
+from canlevel.derivation.noisy import Found, Noisy, Tank, noisy_flows
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import Sender, describe_sender, local_noise, restless, scatter_pct, without_spikes
 from canlevel.derivation.series import Series, series_of
@@ -32,6 +32,8 @@ FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
+MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
+STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
 TILT_PCT, BEND_PCT = 1.0, 5.0  # standard deviation of how far a level is off by a tilt; over how much a shape's bend is told
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
@@ -68,6 +70,9 @@ class VolumeCurve:
         self.litres = len(levels) > 1 and bool(volumes[-1] > volumes[0])
         self._levels = levels if self.litres else np.array([0.0, 100.0])
         self._volumes = volumes if self.litres else np.array([0.0, 100.0])
+        fifths = np.diff(self(np.linspace(0, 100, 6)))
+        straight = float(np.ptp(fifths)) < STRAIGHT * float(fifths.max())
+        self.tank = Tank(self.litres, MOST_SHIFT_PCT / 100 * float(fifths.sum()), ALIKE if straight else ALIKE_IF_BENT)
 
     def __call__(self, level: Floats) -> Floats:
         """(n,) litres at (n,) percent, in straight lines between what was read and on beyond its ends."""
@@ -129,7 +134,7 @@ def _stretch_flows(
     at = 0
     for begin, end in [*spells, (len(at_s), len(at_s))]:
         if begin - at >= FEWEST_READINGS:
-            yield from stepped_flows(at_s[at:begin], level[at:begin], sender, curve, litres=curve.litres)
+            yield from stepped_flows(at_s[at:begin], level[at:begin], sender, curve, curve.tank)
         if end > begin:
             some = slice(begin, end)
             yield from noisy_flows(_noisy(at_s[some], level[some], [(0, end - begin)], sender, curve))
@@ -170,8 +175,7 @@ def _noisy(at_s: Floats, level: Floats, spells: list[tuple[int, int]], sender: S
     variance = variance + stuck * COLOUR_BLOCK_S / period
     slope = (curve(calm + 0.5) - curve(calm - 0.5)) if curve.litres else np.ones(len(at_s))
     sd = np.sqrt(variance) * np.maximum(np.abs(slope), 1e-6)
-    most_shift = MOST_SHIFT_PCT / 100 * float(np.ptp(curve(np.array([0.0, 100.0]))))
-    return Noisy(at_s, curve(calm), sd, colour, moving, most_shift)
+    return Noisy(at_s, curve(calm), sd, colour, moving, curve.tank)
 
 
 def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
 from canlevel.derivation.segments import Stretch, partition
 
-__all__ = ["Found", "Noisy", "noisy_flows"]
+__all__ = ["Found", "Noisy", "Tank", "noisy_flows"]
 
 Floats = NDArray[np.float64]
 
@@ -32,13 +32,11 @@ MOMENT_S = 30.0  # a rest that is shorter is none
 SEVERAL_MARGIN = 8.0
 MOST_RATES = 4
 SPLIT_GAIN = 12.0
-ALIKE = 0.15
 USUAL_LAG_S = 2.0  # common practice, no source
 LAGS_S = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
 MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
-MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 SURE, SURE_MOVING = 4.5, 6.0  # standard deviations of the change
 UNHEARD_S = 20.0
@@ -60,21 +58,34 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class Tank:
+    """What is known of a tank. litres: whether its levels are told in litres, not in percent.
+
+    most_shift: by how much a tilt changes a level at most. alike: by which part two rates may differ that are one flow in a
+    tank whose shape is not known to the last litre.
+    """
+
+    litres: bool
+    most_shift: float
+    alike: float
+
+
+@dataclass(frozen=True, slots=True)
 class Noisy:
     """n readings of a level that scatters. sd: (n,) of each. colour: (n,) by how much means scatter more than sd tells.
 
-    moving: (n,) whether the vehicle is under way. most_shift: by how much a tilt changes the level at most."""
+    moving: (n,) whether the vehicle is under way."""
 
     at_s: Floats
     level: Floats
     sd: Floats
     colour: Floats
     moving: NDArray[np.bool_]
-    most_shift: float
+    tank: Tank
 
     def rows(self, some: slice) -> Noisy:
         """Some of the readings."""
-        return Noisy(self.at_s[some], self.level[some], self.sd[some], self.colour[some], self.moving[some], self.most_shift)
+        return Noisy(self.at_s[some], self.level[some], self.sd[some], self.colour[some], self.moving[some], self.tank)
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,7 +270,7 @@ def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
             fitted = smooth
     if len(knots) > 2:
         rates = [_slope(at, near.level, a, b) for a, b in pairwise(knots)]
-        fitted = _better(fitted, fit_ramps(at, near.level, sd, knots, rates, lag_s=lag_s), len(at))
+        fitted = _better(fitted, fit_ramps(at, near.level, sd, knots, rates, lag_s=lag_s), len(at), near.tank.alike)
     for _ in range(MOST_RATES):
         time, gain = best_split(at, near.level, sd, fitted, lag_s=lag_s)
         if gain < SPLIT_GAIN:
@@ -267,7 +278,7 @@ def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
         place = int(np.searchsorted(fitted.knots, time))
         more = np.insert(fitted.knots, place, time).tolist()
         rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1]).tolist()
-        better = _better(fitted, fit_ramps(at, near.level, sd, more, rates, lag_s=lag_s), len(at))
+        better = _better(fitted, fit_ramps(at, near.level, sd, more, rates, lag_s=lag_s), len(at), near.tank.alike)
         if better is fitted:
             break
         fitted = better
@@ -276,13 +287,13 @@ def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
     yield from _parts(fitted, near)
 
 
-def _better(few: Ramps, many: Ramps, n: int) -> Ramps:
+def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
     """The fit of many lines if it is worth its values (Schwarz 1978, with a margin), else that of few.
 
     Lines that hardly differ are one flow in a tank that is not quite the shape it is taken for.
     """
     for one, other in pairwise(many.rates.tolist()):
-        if one * other > 0 and abs(one - other) < ALIKE * max(abs(one), abs(other)):
+        if one * other > 0 and abs(one - other) < alike * max(abs(one), abs(other)):
             return few
     price = 2 * (len(many.rates) - len(few.rates)) * np.log(n) + SEVERAL_MARGIN
     noise = max(many.misfit, 1.0)
@@ -299,7 +310,7 @@ def _slope(at: Floats, level: Floats, begin: float, end: float) -> float:
 
 def _is_shift(fitted: Ramps, near: Noisy) -> bool:
     """Whether the level was somewhere else at once. While the vehicle moves, what may have been a shift is taken for one."""
-    if abs(fitted.after - fitted.before) > near.most_shift:
+    if abs(fitted.after - fitted.before) > near.tank.most_shift:
         return False
     lasted = float(fitted.knots[-1] - fitted.knots[0])
     return lasted < SHORTEST_S or (bool(near.moving.any()) and fitted.duration_low < SHORTEST_S)

@@ -23,7 +23,7 @@ NEGLIGIBLE = 1e-4
 GRID = 21
 LAGS_SETTLED = 6
 SPLITS = 9  # places within a line that are tried for one more knot
-SPREAD_95 = 1.96
+SPREAD_95 = 2.2
 ZOOMS = 2
 
 

@@ -27,6 +27,7 @@ WINDOW_S, FEWEST_OF_A_WINDOW = 60.0, 16
 RESTLESS_RATIO = 1.5  # scatter beyond this many times the noise at rest
 RESTLESS_STEPS = 0.6  # with this part of a step for flicker
 ROUGH_SHARE = 0.15
+TURNING, FEWEST_MEANS = 4.0, 12
 AROUND_S, SHORT_S, LONG_S = 60.0, 10.0, 300.0
 CALM_RATIO = 2.5  # noise beyond this many times that of a calm hour is not the sender's own
 SPIKE_NOISE = 6.0
@@ -68,8 +69,16 @@ def restless(series: Series, sender: Sender) -> NDArray[np.bool_]:
     rough = local_noise(series.seconds, series.level_pct, sender.step_pct) > usual
     edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE
+        waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(series.seconds[begin:end], calm[begin:end])
     return waves
+
+
+def _turns(seconds: Floats, level: Floats) -> bool:
+    """Whether a level goes up and down far more than it gets anywhere: by its means over ten seconds."""
+    number = np.floor((seconds - seconds[0]) / SHORT_S).astype(np.int64)
+    first = np.flatnonzero(np.diff(number, prepend=-1))
+    means = np.add.reduceat(level, first) / np.diff(np.append(first, len(level)))
+    return len(means) > FEWEST_MEANS and float(np.abs(np.diff(means)).sum()) > TURNING * float(np.ptp(means))
 
 
 def scatter_pct(seconds: Floats, level: Floats) -> Floats:

@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import ALIKE, MOST_SHIFT_PCT, SHORTEST_S, Found
+from canlevel.derivation.noisy import SHORTEST_S, UNHEARD_S, Found, Tank
 from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
 from canlevel.derivation.sender import Sender, middle_of_five, without_spikes
 
@@ -34,9 +34,12 @@ RUN_PRICE = 12.0
 # Slowest pace, litres a minute, at which two or three marks are taken for one flow: taps give 2-6 (common practice, no source).
 SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.5, 0.8
 SLOW_PRICE = 10.0  # more for a run that is slower than that
+FIT_PRICE = 6.0
 FINEST_PCT = 0.2  # finer steps are taken together
-LAG_S = 2.0  # common practice, no source
+LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
 FAST_MARKS = 4
+CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
+TOUCHING_S, TAIL_PART, BRIEF_S = 5.0, 0.15, 18.0
 AROUND = 60  # readings on either side that a fast flow is fitted with
 
 
@@ -45,8 +48,8 @@ class _Marks:
     """n marks in the order of time. at_s: when each was passed; sd_s: how well that is known. way: 1 up, -1 down.
 
     volume: litres (or percent) at the mark; size: of the step that it parts, in the same unit; uneven: standard deviation of
-    the place of the mark; noise: of the readings around it, times the seconds between two of them. dwell_s: time to the nearer neighbour in the same direction. low_s, high_s: since when, until when the
-    level rested in the steps on either side.
+    the place of the mark; noise: of the readings around it, times the seconds between two of them. dwell_s: time to the nearer neighbour in the same direction. flicker_s: for how long both steps were read in turn. low_s, high_s: since
+    when, until when the level rested in the steps on either side.
     """
 
     at_s: Floats
@@ -57,14 +60,15 @@ class _Marks:
     way: NDArray[np.int64]
     volume: Floats
     size: Floats
+    flicker_s: Floats
     low_s: Floats
     high_s: Floats
 
 
 def stepped_flows(
-    at_s: Floats, level: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], *, litres: bool
+    at_s: Floats, level: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], tank: Tank
 ) -> Iterator[Found]:
-    """Flows of one stretch of readings, in the order of time. level: (n,) percent. litres: whether volume_at gives them."""
+    """Flows of one stretch of readings, in the order of time. level: (n,) percent. volume_at: its litres."""
     if len(at_s) < 8:
         return
     # A step that is finer than needed makes marks without end.
@@ -76,8 +80,7 @@ def stepped_flows(
     index[2:-2] = middle_of_five(*(index[i : len(index) - 4 + i] for i in range(5)))
     marks = _marks(at_s, index, step, offset, volume_at, min(sender.noise_pct / step, 0.3))
     if len(marks.at_s):
-        most_shift = MOST_SHIFT_PCT / 100 * float(np.ptp(volume_at(np.array([0.0, 100.0]))))
-        yield from _flows(marks, at_s, volume_at(calm), litres, most_shift)
+        yield from _flows(marks, at_s, volume_at(calm), tank)
 
 
 def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[list[int], list[int], list[int]]:
@@ -126,14 +129,14 @@ def _marks(
     noise_steps: float,
 ) -> _Marks:
     first, last, value = _runs(at_s, index)
-    times, spreads, ways, places, lows, highs = [], [], [], [], [], []
+    times, spreads, ways, places, flickers, lows, highs = [], [], [], [], [], [], []
     for i in range(1, len(value)):
         old, new = value[i - 1], value[i]
         way, count = (1, new - old) if new > old else (-1, old - new)
         begin, end = last[i - 1], first[i]
         pause_s = at_s[end] - at_s[begin]
         spread = pause_s**2 / 12
-        passed = at_s[begin]
+        passed, flicker_s = at_s[begin], 0.0
         if count == 1:
             # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when
             # as many of these are behind it as read the old step.
@@ -143,16 +146,18 @@ def _marks(
             if to_row > from_row:
                 olds = int(np.count_nonzero(index[from_row : to_row + 1] == old))
                 passed = at_s[from_row - 1 + olds] if from_row else at_s[0]
+                flicker_s = float(at_s[to_row] - at_s[from_row])
         for k in range(count):
             times.append(float(passed + pause_s * (k + 0.5) / count))
             spreads.append(float(spread))
             ways.append(way)
             places.append(offset + (old + way * (k + 0.5)) * step)
+            flickers.append(flicker_s)
             lows.append(float(at_s[first[i - 1]]))
             highs.append(float(at_s[last[i]]))
     place, time, way_of = np.array(places), np.array(times), np.array(ways, np.int64)
     if not len(place):
-        return _Marks(place, place, place, place, place, way_of, place, place, place, place)
+        return _Marks(place, place, place, place, place, way_of, place, place, place, place, place)
     pace = np.full(len(time) + 1, np.inf)
     pace[1:-1] = np.where(way_of[1:] == way_of[:-1], np.diff(time), np.inf)
     dwell = np.minimum(pace[1:], pace[:-1])
@@ -166,17 +171,23 @@ def _marks(
         way_of,
         volume_at(place),
         size,
+        np.array(flickers),
         np.array(lows),
         np.array(highs),
     )
 
 
-def _flows(marks: _Marks, at_s: Floats, volume: Floats, litres: bool, most_shift: float) -> Iterator[Found]:
-    turns = np.flatnonzero(np.diff(marks.way)) + 1
+def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[Found]:
+    # Nobody heard when a mark was passed in a pause: what is on either side of it is apart.
+    period = float(np.median(np.diff(at_s)))
+    unheard = marks.sd_s * np.sqrt(12) > max(UNHEARD_S, 6 * period)
+    turns = np.flatnonzero((np.diff(marks.way) != 0) | (np.diff(unheard.astype(np.int8)) != 0)) + 1
     found: list[tuple[Found, float, float]] = []
     for begin, end in pairwise([0, *turns.tolist(), len(marks.at_s)]):
-        for first, last in _best_runs(marks, begin, end, litres):
-            flow = _flow(marks, first, last, at_s, volume, most_shift)
+        if unheard[begin]:
+            continue
+        for first, last in _best_runs(marks, begin, end, tank):
+            flow = _flow(marks, first, last, at_s, volume, tank.most_shift)
             if flow is not None:
                 found.append((flow, float(marks.at_s[first]), float(marks.at_s[last - 1])))
     for i in range(len(found) - 1):
@@ -187,9 +198,31 @@ def _flows(marks: _Marks, at_s: Floats, volume: Floats, litres: bool, most_shift
             edge = min(max(edge, one_last - LAG_S, one.start_s), max(other_first - LAG_S, one.start_s))
             found[i] = (replace(one, end_s=edge), found[i][1], one_last)
             found[i + 1] = (replace(other, start_s=edge), other_first, found[i + 1][2])
-    for flow, _, _ in found:
-        if flow.end_s > flow.start_s:
-            yield flow
+    yield from _without_tails([flow for flow, _, _ in found if flow.end_s > flow.start_s])
+
+
+def _without_tails(flows: list[Found]) -> list[Found]:
+    """Flows, those of a few steps taken into the much larger one that they touch: a sender's lag, and a valve that closes."""
+    kept: list[Found] = []
+    for flow in flows:
+        before = kept[-1] if kept else None
+        if before is not None and flow.start_s - before.end_s < TOUCHING_S and flow.change * before.change > 0:
+            large, small = (before, flow) if abs(before.change) > abs(flow.change) else (flow, before)
+            part = abs(small.change / large.change)
+            brief = small.end_s - small.start_s < BRIEF_S and part < 2 * TAIL_PART
+            if part < TAIL_PART or brief or small.rate_low <= 0 <= small.rate_high:
+                lasted = large.end_s - large.start_s + small.change / large.rate
+                kept[-1] = replace(
+                    large,
+                    start_s=large.start_s if large is before else large.end_s - lasted,
+                    end_s=large.end_s if large is flow else large.start_s + lasted,
+                    before=before.before,
+                    after=flow.after,
+                    change=large.change + small.change,
+                )
+                continue
+        kept.append(flow)
+    return kept
 
 
 def _variance(marks: _Marks, some: slice, pace: Floats | float) -> Floats:
@@ -203,12 +236,12 @@ def _variance(marks: _Marks, some: slice, pace: Floats | float) -> Floats:
     return variance
 
 
-def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[int, int]]:
+def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[int, int]]:
     """(first, last) of the runs that marks begin to end, all in one direction, are best divided into."""
     n = end - begin
     if n == 1:
         return [(begin, end)]
-    unit = 1.0 if litres else 0.5  # percent stand for litres of a tank of two hundred
+    unit = 1.0 if tank.litres else 0.5  # percent stand for litres of a tank of two hundred
     at_s, volume = marks.at_s[begin:end] - marks.at_s[begin], np.abs(marks.volume[begin:end] - marks.volume[begin])
     some = slice(begin, end)
     # What the uncertainty of its time makes of a mark's place depends on the pace there.
@@ -233,6 +266,8 @@ def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[
         per_minute = 60 * (volume[j - 1] - volume[keep]) / lasted / unit
         slow = per_minute < SLOWEST_OF_THREE
         price = best[keep] + misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
+        # A line through two marks fits whatever they are.
+        price[count > 1] += FIT_PRICE / (count[count > 1] - 1)
         price[(count == 2) & (per_minute < SLOWEST_OF_TWO)] = np.inf
         price[(count == 3) & slow] = np.inf
         least = int(price.argmin())
@@ -242,10 +277,10 @@ def _best_runs(marks: _Marks, begin: int, end: int, litres: bool) -> list[tuple[
     while j:
         runs.append((begin + int(where[j]), begin + j))
         j = int(where[j])
-    return _united(marks, runs[::-1])
+    return _united(marks, runs[::-1], tank.alike)
 
 
-def _united(marks: _Marks, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+def _united(marks: _Marks, runs: list[tuple[int, int]], alike: float) -> list[tuple[int, int]]:
     """Runs with those made one that follow one another without a pause, at a like pace or faster than readings come."""
     united = runs[:1]
     for first, last in runs[1:]:
@@ -254,14 +289,14 @@ def _united(marks: _Marks, runs: list[tuple[int, int]]) -> list[tuple[int, int]]
         moment_s = 2.5 * float(marks.sd_s[end - 1 : first + 1].max()) * np.sqrt(12)
         both_s = float(marks.at_s[last - 1] - marks.at_s[begin])
         fast = pause_s <= moment_s and last - begin >= FAST_MARKS and both_s < (last - begin) * moment_s / 2.5
-        if fast or _alike(marks, (begin, end), (first, last), pause_s):
+        if fast or _alike(marks, (begin, end), (first, last), pause_s, alike):
             united[-1] = (begin, last)
         else:
             united.append((first, last))
     return united
 
 
-def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s: float) -> bool:
+def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s: float, alike: float) -> bool:
     """Whether two runs are one flow in a tank that is not quite the shape it is taken for."""
     paces = []
     for first, last in (one, other):
@@ -270,7 +305,7 @@ def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s:
         lasted = float(marks.at_s[last - 1] - marks.at_s[first])
         paces.append(lasted / abs(float(marks.volume[last - 1] - marks.volume[first])) if lasted > 0 else 0.0)
     slow, fast = max(paces), min(paces)
-    return fast > (1 - ALIKE) * slow and pause_s < 1.5 * slow * float(marks.size[other[0]])
+    return fast > (1 - alike) * slow and pause_s < 1.5 * slow * float(marks.size[other[0]])
 
 
 def _flow(
@@ -321,7 +356,8 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_
     at, level = at[near], level[near]
     start, stop = float(at_s[max(begin - 1, 0)] - at_s[low]), float(at_s[min(end + 1, len(at_s) - 1)] - at_s[low])
     slack = 3 * float(np.median(np.diff(at_s[low:high]))) + 2 * LAG_S
-    sd = np.full(len(at), size / np.sqrt(12))
+    # In the corners of a fast flow the sender's lag, of which no more is known than is common, makes more of a difference.
+    sd = np.hypot(size / np.sqrt(12), LAG_SD_S * np.abs(np.gradient(level, at)))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop)]
     fitted = fit_one_ramp(at, level, sd, *ends, lag_s=LAG_S)
     if fitted.knots[1] - fitted.knots[0] < SHORTEST_S and abs(fitted.after - fitted.before) < most_shift:
@@ -347,7 +383,12 @@ def _single(marks: _Marks, at: int) -> Found | None:
     half = max(spread, 1.0)
     before, after = float(marks.volume[at]) - way * size / 2, float(marks.volume[at]) + way * size / 2
     quiet = min(time - marks.low_s[at], marks.high_s[at] - time)
-    if quiet < FLICKER_S / 2:
+    # A level that rests close to a mark passes it now and then, and back.
+    back = any(
+        0 <= near < len(marks.at_s) and marks.way[near] != way and abs(marks.volume[near] - marks.volume[at]) < size / 4
+        for near in (at - 1, at + 1)
+    )
+    if quiet < FLICKER_S / 2 or marks.flicker_s[at] > CLEAN_S or back:
         return None
     slow, fast = size / max(2 * quiet, 1.0), 2 * size / SHORTEST_S
     low, high = sorted((way * slow, way * fast))
