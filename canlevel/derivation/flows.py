@@ -31,6 +31,7 @@ GAP_PERIODS, GAP_S = 20, 600.0
 FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
+FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
@@ -128,7 +129,8 @@ def _widened(flow: Found, curve: VolumeCurve) -> Found:
 def _stretch_flows(
     at_s: Floats, level: Floats, spells: list[tuple[int, int]], sender: Sender, curve: VolumeCurve
 ) -> Iterator[Found]:
-    if not sender.coarse:
+    step_l = sender.step_pct * curve.tank.most_shift / MOST_SHIFT_PCT
+    if not sender.coarse or (curve.litres and step_l < FINE_L):
         yield from noisy_flows(_noisy(at_s, level, spells, sender, curve))
         return
     at = 0

@@ -29,7 +29,7 @@ __all__ = ["stepped_flows"]
 Floats = NDArray[np.float64]
 
 FLICKER_S, FLICKER_READINGS = 240.0, 40
-UNEVEN_STEPS = 0.05  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
+UNEVEN_STEPS = 0.07  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
 RUN_PRICE = 12.0
 # Slowest pace, litres a minute, at which two or three marks are taken for one flow: taps give 2-6 (common practice, no source).
 SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.5, 0.8
@@ -38,6 +38,7 @@ FIT_PRICE = 6.0
 FINEST_PCT = 0.2  # finer steps are taken together
 LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
 FAST_MARKS = 4
+FEW_MARKS = 0.5
 CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
 TOUCHING_S, TAIL_PART, BRIEF_S = 5.0, 0.15, 18.0
 AROUND = 60  # readings on either side that a fast flow is fitted with
@@ -336,6 +337,7 @@ def _flow(
     off = (volume - mean - rate * (time - middle)) / sd
     freedom = last - first - 2
     reach = SPREAD_95 * float(np.sqrt(max(off @ off / freedom if freedom > 0 else 1.0, 1.0) / spread))
+    reach *= 1 + FEW_MARKS / (last - first - 1)  # of few marks it is not seen where the rate changed between them
     start = max(float(time[0] - marks.size[first] / 2 / abs(rate)), marks.low_s[first]) - LAG_S
     stop = min(float(time[-1] + marks.size[last - 1] / 2 / abs(rate)), marks.high_s[last - 1]) - LAG_S
     before = float(volume[0]) - way * float(marks.size[first]) / 2
