@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 GAP_PERIODS, GAP_S = 20, 600.0
 FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
+CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
@@ -136,11 +137,19 @@ def _stretch_flows(
     at = 0
     for begin, end in [*spells, (len(at_s), len(at_s))]:
         if begin - at >= FEWEST_READINGS:
-            yield from stepped_flows(at_s[at:begin], level[at:begin], sender, curve, curve.tank)
+            found = stepped_flows(at_s[at:begin], level[at:begin], sender, curve, curve.tank)
+            yield from (flow for flow in found if flow.steps > STEPS_MOVING or not _close(flow, at_s, spells))
         if end > begin:
             some = slice(begin, end)
             yield from noisy_flows(_noisy(at_s[some], level[some], [(0, end - begin)], sender, curve))
         at = end
+
+
+def _close(flow: Found, at_s: Floats, spells: list[tuple[int, int]]) -> bool:
+    """Whether the vehicle was under way shortly before or after a flow: then a step or two may be the slope it stands on."""
+    return any(
+        flow.start_s < at_s[end - 1] + CLOSE_S and flow.end_s > at_s[begin] - CLOSE_S for begin, end in spells
+    )
 
 
 def _spells(at_s: Floats, sloshes: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -54,7 +54,7 @@ class Found:
     rate: float
     rate_low: float
     rate_high: float
-    sure: float  # the change in standard deviations
+    steps: float = np.inf  # of a coarse sender
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,7 +338,6 @@ def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
             rate,
             float(fitted.rate_low[i]),
             float(fitted.rate_high[i]),
-            sure,
         )
 
 

@@ -340,10 +340,12 @@ def _flow(
     reach *= 1 + FEW_MARKS / (last - first - 1)  # of few marks it is not seen where the rate changed between them
     start = max(float(time[0] - marks.size[first] / 2 / abs(rate)), marks.low_s[first]) - LAG_S
     stop = min(float(time[-1] + marks.size[last - 1] / 2 / abs(rate)), marks.high_s[last - 1]) - LAG_S
+    if abs(rate) < reach:
+        return None
     before = float(volume[0]) - way * float(marks.size[first]) / 2
     after = float(volume[-1]) + way * float(marks.size[last - 1]) / 2
     return Found(
-        start, stop, before, after, after - before, rate, rate - reach, rate + reach, abs(after - before) / size * 3
+        start, stop, before, after, after - before, rate, rate - reach, rate + reach, float(last - first)
     )
 
 
@@ -373,7 +375,7 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_
         float(fitted.rates[0]),
         float(fitted.rate_low[0]),
         float(fitted.rate_high[0]),
-        abs(fitted.after - fitted.before) / size * 3,
+        abs(fitted.after - fitted.before) / size,
     )
 
 
