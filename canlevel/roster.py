@@ -31,7 +31,7 @@ from canlevel.errors import Place, RosterError
 from canlevel.tables import FLUIDS, PROTOCOLS, codes_of, column, dictionary_column, distinct, float_column, values_of
 from canlevel.units import litres_of
 
-__all__ = ["Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
+__all__ = ["PRISMATIC", "Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
 
 PRISMATIC, CYLINDER, TABLE = "prismatic", "horizontal_cylinder", "table"
 VESSEL_KEYS = ("name",)

@@ -12,16 +12,27 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from canlevel.derivation.online import (
+    ENDED,
+    FASTEST_L,
+    LATE,
     LONGEST_GAP_S,
     MARKS,
     NOISE_GRAINS,
     NOISE_WEIGHT,
     ONWARD_NOISE,
+    OTHER_PACE,
+    READING,
     SAME,
+    SLOWEST_L,
+    SPREAD_95,
     STOPPED_DWELLS,
     TURN_NOISE,
     TURN_STEPS,
+    UNEVEN,
+    UNEVEN_NOISE,
 )
 
 Rates = tuple[float | None, float | None, float | None]
@@ -30,7 +41,7 @@ UNKNOWN = (float("nan"),) * 3
 
 @dataclass
 class Walker:
-    """What is remembered of one tank and source. marks: (seconds, percent) the level passed last, in one direction."""
+    """What is remembered of one tank and source. marks: (seconds, percent) the level passed last, at one pace; passed: in all."""
 
     last_s: float = float("nan")
     level: float = float("nan")
@@ -40,13 +51,14 @@ class Walker:
     extreme: float = float("nan")
     direction: int = 0
     quiet_since_s: float = float("nan")
+    passed: int = 0
     marks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=MARKS))
 
-    def add(self, at_s: float, level: float) -> tuple[float, float, float]:
-        """(rate, low, high) in percent per second after one more reading."""
+    def add(self, at_s: float, level: float, per_minute: float) -> tuple[float, float, float]:
+        """(rate, low, high) in percent per second after one more reading. per_minute: litres a minute for one of these."""
         gap_s = at_s - self.last_s
         if not 0 <= gap_s <= LONGEST_GAP_S:  # the first reading, a gap, or a clock that was set back: start over
-            self.extreme, self.direction, self.quiet_since_s = level, 0, at_s
+            self.extreme, self.direction, self.quiet_since_s, self.passed = level, 0, at_s, 0
             self.marks.clear()
             self.last_s = at_s
             self.level = self.before = level
@@ -66,36 +78,54 @@ class Walker:
             needed = max(grain, ONWARD_NOISE * self.bend) if onward else max(TURN_STEPS * grain, TURN_NOISE * self.bend)
             if abs(moved) >= needed - SAME:
                 turn = 1 if moved > 0 else -1
-                if turn != self.direction:
-                    self.marks.clear()
-                self.direction = turn
                 half_s = gap_s / 2 if change >= grain - SAME else 0.0
-                self.marks.append((at_s - half_s, middle - turn * grain / 2))
+                self._pass(at_s - half_s, middle - turn * grain / 2, turn)
                 self.extreme, self.quiet_since_s = middle, at_s
         self.before, self.level, self.last_s = self.level, level, at_s
-        return self._rate(at_s, gap_s, grain)
+        return self._rate(at_s, gap_s, grain, per_minute)
 
-    def _rate(self, at_s: float, gap_s: float, grain: float) -> tuple[float, float, float]:
+    def _pass(self, mark_s: float, mark: float, turn: int) -> None:
+        if turn != self.direction:
+            self.marks.clear()
+            self.passed = 0
+        elif len(self.marks) >= 2:
+            dwell_s = mark_s - self.marks[-1][0]
+            usual_s = (self.marks[-1][0] - self.marks[0][0]) / (len(self.marks) - 1)
+            if dwell_s > OTHER_PACE * usual_s:  # the flow stopped, and this is another
+                self.marks.clear()
+                self.passed = 0
+            elif dwell_s * OTHER_PACE < usual_s:  # another has joined
+                self.marks = deque([self.marks[-1]], maxlen=MARKS)
+                self.passed = 1
+        self.direction = turn
+        self.marks.append((mark_s, mark))
+        self.passed += 1
+
+    def _rate(self, at_s: float, gap_s: float, grain: float, per_minute: float) -> tuple[float, float, float]:
         quiet_s = max(at_s - self.quiet_since_s, gap_s)
         if grain == float("inf") or not quiet_s:
             return UNKNOWN
         bound = grain / quiet_s
+        if self.passed == 1:
+            fastest = min(bound, FASTEST_L / per_minute) if per_minute > 0 else math.nan
+            slowest = SLOWEST_L / per_minute if per_minute > 0 else math.nan
+            speed = math.sqrt(fastest * slowest) if fastest > slowest else 0.0
+            return speed * self.direction, -bound, bound
         if len(self.marks) >= 2:
             (first_s, first), (last_s, last) = self.marks[0], self.marks[-1]
             span_s = last_s - first_s
             dwell_s = span_s / (len(self.marks) - 1)
             if span_s > 0 and quiet_s <= STOPPED_DWELLS * dwell_s:
-                rate = (last - first) / span_s
-                # Either end of the span is uncertain by up to half a step's time.
-                error = grain / span_s
-                low, high = rate - error, rate + error
-                if rate > 0:
-                    high = max(min(high, bound), low) if quiet_s > dwell_s else high
-                    rate = min(rate, high)
-                else:
-                    low = min(max(low, -bound), high) if quiet_s > dwell_s else low
-                    rate = max(rate, low)
-                return rate, low, high
+                speed = abs((last - first) / span_s)
+                jitter_s = float(np.hypot(READING * gap_s, (UNEVEN_NOISE if grain > self.step else UNEVEN) * dwell_s))
+                error = jitter_s * (SPREAD_95 * 2**0.5) / span_s * speed
+                ended = quiet_s > ENDED * (self.passed + 1) * dwell_s
+                least = 0.0 if ended else max(speed - error, 0.0)
+                most = min(speed + error, LATE * bound) if quiet_s > dwell_s else speed + error
+                speed = min(speed, most)
+                if self.direction > 0:
+                    return speed, least, most
+                return -speed, -most, -least
         return 0.0, -bound, bound
 
 
@@ -111,9 +141,10 @@ def reference_rates(rows: Iterable[dict[str, Any]], time_us: Iterable[int | None
         rates = UNKNOWN
         if at_us is not None and level is not None and not math.isnan(level):
             key = tuple(row[name] for name in ("vessel", "tank", "source_address", "channel"))
-            rates = walkers.setdefault(key, Walker()).add(at_us / 1e6, level)
+            per_minute = (math.nan if capacity_l is None else capacity_l / 100) * 60
+            rates = walkers.setdefault(key, Walker()).add(at_us / 1e6, level, per_minute)
         litres_per_pct = math.nan if capacity_l is None else capacity_l / 100
-        litres = [rate * (60 * litres_per_pct) for rate in rates]
+        litres = [rate * (litres_per_pct * 60) for rate in rates]
         low, middle, high = (rate if math.isfinite(rate) else None for rate in litres)
         found.append((low, middle, high))
     return found

@@ -1,8 +1,15 @@
-"""Rates as they are known at the time of each reading, first version: causal, one small state for each tank and source.
+"""Rates as they are known at the time of each reading: causal, one small state for each tank and source.
 
-A rate is stated from the last marks the level passed in one direction (marks as in flows.py: the middle between two
-steps). While no mark is passed, all that is known is that the level stayed within a step for so long: the rate then lies
-between minus and plus one step over that time. Before a sender has moved at all its step is unknown, and so is the rate.
+A rate is stated from the last marks the level passed in one direction (marks as in stepped.py: the middle between two steps,
+or a few times the noise of a sender that scatters).
+- While no mark is passed, all that is known is that the level stayed within a step for so long: the rate lies between minus
+  and plus one step over that time.
+- The first mark in a direction tells that something flows, and how fast it flows at most: a step over the time since.
+  Between that and half a litre a minute the middle, by ratio, is taken for the rate.
+- From the second on the pace of the marks is the rate, as long as marks go on coming at a like pace. After n of them the flow
+  has ended before a part p of the time to the next with a chance of about p / (n + 1) (there is no telling where in a flow one
+  is: Laplace's rule of succession), and when that passes one in twenty, the interval reaches down to zero.
+Before a sender has moved at all its step is unknown, and so is the rate.
 
 The definition is that of a walk from reading to reading, which tests/reference_rates.py writes down plainly. Here the same
 walk is taken in three strides, with the same operations in the same order, so that every float comes out the same:
@@ -20,34 +27,45 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.derivation.series import SourceName, source_runs
-from canlevel.tables import UNKNOWN_TIME_US, column, float_column, times_us
+from canlevel.roster import PRISMATIC, Roster
+from canlevel.tables import UNKNOWN_TIME_US, codes_of, column, distinct, float_column, times_us, values_of
 
 __all__ = ["OnlineRates"]
 
 MARKS = 4  # a rate comes from so many marks at most: enough to average, few enough to follow a tap
-STOPPED_DWELLS = 3.0  # no mark for so many times the usual dwell: the flow has stopped
+STOPPED_DWELLS = 1.5  # no mark for so many times the usual dwell: the flow has stopped
+OTHER_PACE = 2.2  # a dwell that is so many times the usual one, or so small a part, belongs to another flow
+ENDED = 0.05  # chance that the flow has ended, from which on the interval reaches down to zero
+UNEVEN, UNEVEN_NOISE = 0.12, 0.25  # of a grain, by which marks are off their places; where noise makes the grain
+READING = 12**-0.5  # of the time between two readings, by which a mark's time is off
+SPREAD_95 = 2.0
+LATE = 1.0 + 2 * UNEVEN
+SLOWEST_L, FASTEST_L = 0.5, 20.0  # litres a minute of what may have begun: a trickle, a hose (common practice, no source)
 NOISE_WEIGHT = 1 / 32
 NOISE_GRAINS = 4.0
 TURN_STEPS, TURN_NOISE, ONWARD_NOISE = 1.5, 6.0, 3.0
+AROUND_PCT = 1.0  # over so much above and below a level its litres are told
 LONGEST_GAP_S = 120.0
 SAME = 1e-9
-NO_RATE = (float("nan"),) * 3
+NO_RATE = (float("nan"),) * 2
 LONG_STILL = 50  # readings without a curve from which on it is quicker to reckon them together
 SILENCE = 1e-200  # noise below this is none: it counts for nothing any more, and floats still smaller are slow
 
 Floats = NDArray[np.float64]
-_Pace = tuple[float, float, float, float]  # quiet_since_s, then of the marks: percent per second, span_s, dwell_s
+# quiet_since_s, marks passed in this direction with its sign, then of the last marks: percent per second, span_s
+_Pace = tuple[float, float, float, float]
 
 
 @dataclass(slots=True)
 class _State:
-    """What is remembered of one series. marks: (seconds, percent) the level passed last, in one direction."""
+    """What is remembered of one series. marks: (seconds, percent) the level passed last, at one pace; passed: how many in all."""
 
     last_s: float = float("nan")
     level: float = float("nan")
@@ -57,18 +75,31 @@ class _State:
     extreme: float = float("nan")
     direction: int = 0
     quiet_since_s: float = float("nan")
+    passed: int = 0
     marks: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=MARKS))
 
     def begin(self, at_s: float, level: float) -> None:
         """Start over: the first reading, one after a gap, or a clock that was set back."""
-        self.extreme, self.direction, self.quiet_since_s = level, 0, at_s
+        self.extreme, self.direction, self.quiet_since_s, self.passed = level, 0, at_s, 0
         self.marks.clear()
 
     def pass_mark(self, mark_s: float, mark: float, at_s: float, middle: float, direction: int) -> None:
         """The level passed a mark, in a direction; at_s and middle are those of the reading that shows it."""
         if direction != self.direction:
             self.marks.clear()
+            self.passed = 0
+        elif len(self.marks) >= 2:
+            last_s = self.marks[-1][0]
+            dwell_s, usual_s = mark_s - last_s, (last_s - self.marks[0][0]) / (len(self.marks) - 1)
+            if dwell_s > OTHER_PACE * usual_s:
+                self.marks.clear()
+                self.passed = 0
+            elif dwell_s * OTHER_PACE < usual_s:
+                while len(self.marks) > 1:
+                    self.marks.popleft()
+                self.passed = 1
         self.marks.append((mark_s, mark))
+        self.passed += 1
         self.extreme, self.direction, self.quiet_since_s = middle, direction, at_s
 
     def pace(self) -> _Pace:
@@ -77,8 +108,8 @@ class _State:
             (first_s, first), (last_s, last) = self.marks[0], self.marks[-1]
             span_s = last_s - first_s
             if span_s > 0:
-                return self.quiet_since_s, (last - first) / span_s, span_s, span_s / (len(self.marks) - 1)
-        return self.quiet_since_s, *NO_RATE
+                return self.quiet_since_s, self.direction * self.passed, (last - first) / span_s, span_s
+        return self.quiet_since_s, self.direction * self.passed, *NO_RATE
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +119,7 @@ class _Columns:
     bounds: where each series begins, and n. begins_anew: the first reading of a series, after a gap, or after a clock was
     set back. change: from the reading before. middle: of three. grain: how finely the level is known, inf while its step is
     not. onward, turn: how far from the last extreme the next mark is, in the same direction and in the other.
+    uneven: of a grain, how far marks are off. slowest, fastest: what may have begun, in percent per second; nan without a capacity.
     """
 
     bounds: list[int]
@@ -100,16 +132,19 @@ class _Columns:
     grain: Floats
     onward: Floats
     turn: Floats
+    uneven: Floats
+    slowest: Floats
+    fastest: Floats
 
 
 class OnlineRates:
     """Fills in rate_l_per_min, rate_low and rate_high of readings as they come, whatever the batches are cut into.
 
-    Litres come from the capacity; without one the rates stay null. First version: in a tank that is not prismatic the rate
-    is that of a prismatic tank of the same capacity.
+    Litres come from the capacity and, where the roster tells it, the tank's shape; without a capacity the rates stay null.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, roster: Roster | None = None) -> None:
+        self._roster = roster or Roster()
         self._states: dict[SourceName, _State] = {}
 
     def add(self, readings: pa.Table) -> pa.Table:
@@ -119,14 +154,15 @@ class OnlineRates:
             return readings
         rates = np.full((3, n), np.nan)
         time_us, level = times_us(readings), column(readings, "level_pct")
+        litres_per_pct = self._litres_per_pct(readings, level)
         usable = ((time_us != UNKNOWN_TIME_US) & ~np.isnan(level)).nonzero()[0]
         if len(usable):
             order, begins, names = source_runs(readings, usable)
             states = [self._states.setdefault(name, _State()) for name in names]
-            columns = _columns(states, begins, time_us[order] / 1e6, level[order])
+            columns = _columns(states, begins, time_us[order] / 1e6, level[order], _above_zero(litres_per_pct[order] * 60))
             for values, found in zip(rates, _stated(columns, *_walk(states, columns)), strict=True):
                 values[order] = found
-        rates *= 60 * (column(readings, "capacity_l") / 100)
+        rates *= litres_per_pct * 60
         rates[~np.isfinite(rates)] = np.nan
         table = readings
         for name, values in zip(("rate_l_per_min", "rate_low", "rate_high"), rates, strict=True):
@@ -134,8 +170,56 @@ class OnlineRates:
         return table
 
 
-def _columns(states: list[_State], begins: NDArray[np.int64], at_s: Floats, level: Floats) -> _Columns:
-    """The columns of n readings, each series' after what its state remembers; the state then remembers its last ones."""
+    def _litres_per_pct(self, readings: pa.Table, level: Floats) -> Floats:
+        """(n,) litres that one percent more holds, at the level of each reading."""
+        per_pct = column(readings, "capacity_l") / 100
+        if all(entry.shape.kind == PRISMATIC for entry in self._roster.tanks):
+            return per_pct
+        tank, tanks = codes_of(readings.column("tank"))
+        sources = values_of(readings.column("source_address"))
+        keys, which = distinct(tank * np.int64(256) + sources)
+        for i, key in enumerate(keys.tolist()):
+            entry = self._roster.entry(tanks[key // 256] or "", key % 256)
+            if entry is not None and entry.shape.kind != PRISMATIC:
+                rows = which == i
+                middle = np.clip(level[rows], AROUND_PCT, 100 - AROUND_PCT)
+                above, below = (entry.shape.volume_l(middle + off, per_pct[rows] * 100) for off in (AROUND_PCT, -AROUND_PCT))
+                per_pct[rows] = (above - below) / (2 * AROUND_PCT)
+        return per_pct
+
+    def state(self) -> list[dict[str, Any]]:
+        """What is remembered of each tank and source, as values that JSON holds; `restore` takes it."""
+        return [
+            {
+                "vessel": vessel,
+                "tank": tank,
+                "source_address": source,
+                "channel": channel,
+                **{name: getattr(state, name) for name in _State.__slots__ if name != "marks"},
+                "marks": [list(mark) for mark in state.marks],
+            }
+            for (vessel, tank, source, channel), state in self._states.items()
+        ]
+
+    def restore(self, remembered: list[dict[str, Any]]) -> None:
+        """Go on where another run left off. Raises ValueError for what `state` has not given."""
+        try:
+            for values in remembered:
+                values = dict(values)
+                name = tuple(values.pop(word) for word in ("vessel", "tank", "source_address", "channel"))
+                marks = deque(((float(at_s), float(mark)) for at_s, mark in values.pop("marks")), maxlen=MARKS)
+                self._states[name] = _State(**values, marks=marks)  # type: ignore[index]
+        except (KeyError, TypeError, AttributeError) as error:
+            raise ValueError(f"not a state of rates ({error})") from error
+
+
+def _columns(
+    states: list[_State], begins: NDArray[np.int64], at_s: Floats, level: Floats, per_minute: Floats
+) -> _Columns:
+    """The columns of n readings, each series' after what its state remembers; the state then remembers its last ones.
+
+    per_minute: litres a minute for a percent per second; nan where there is none.
+    """
     bounds = [*begins.tolist(), len(at_s)]
     remembered = np.array([(state.last_s, state.level, state.before, state.step) for state in states])
     gap_s = at_s - _shifted(at_s, begins, remembered[:, 0])
@@ -169,7 +253,14 @@ def _columns(states: list[_State], begins: NDArray[np.int64], at_s: Floats, leve
         onward=np.maximum(grain, ONWARD_NOISE * bend) - SAME,
         # Turning round takes more than one step: a level between two steps flickers.
         turn=np.maximum(TURN_STEPS * grain, TURN_NOISE * bend) - SAME,
+        uneven=np.where(grain > step, UNEVEN_NOISE, UNEVEN),
+        slowest=SLOWEST_L / per_minute,
+        fastest=FASTEST_L / per_minute,
     )
+
+
+def _above_zero(values: Floats) -> Floats:
+    return np.where(values > 0, values, np.nan)
 
 
 def _shifted(values: Floats, begins: NDArray[np.int64], remembered: Floats) -> Floats:
@@ -274,7 +365,7 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
     """(rate, low, high) in percent per second at each of n readings, nan where nothing is known yet; each (n,)."""
     at_s, gap_s, grain = columns.at_s, columns.gap_s, columns.grain
     lasting = np.diff([*changes, len(at_s)])
-    since_s, pace, span_s, dwell_s = (np.repeat(values, lasting) for values in np.array(paces).T)
+    since_s, passed, pace, span_s = (np.repeat(values, lasting) for values in np.array(paces).T)
     with np.errstate(divide="ignore", invalid="ignore"):
         quiet_s = np.maximum(at_s - since_s, gap_s)
         high = grain / quiet_s
@@ -282,19 +373,31 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
     high[~known] = np.nan
     rate = np.where(known, 0.0, np.nan)
     low = -high
-    flowing = (known & (quiet_s <= STOPPED_DWELLS * dwell_s)).nonzero()[0]
-    if len(flowing):
-        pace, bound, quiet_s = pace[flowing], high[flowing], quiet_s[flowing]
-        # Either end of the span is uncertain by up to half a step's time.
-        error = grain[flowing] / span_s[flowing]
-        # Towards zero and away from it; a mark that is overdue says how fast the flow is at most.
-        speed = np.abs(pace)
-        least, most = speed - error, speed + error
-        overdue = quiet_s > dwell_s[flowing]
-        most = np.where(overdue, np.maximum(np.minimum(most, bound), least), most)
+    count = np.abs(passed)
+    begun = (known & (count >= 1)).nonzero()[0]
+    if len(begun):
+        rising, bound = passed[begun] > 0, high[begun]
+        # One mark: between a trickle and what the time since allows.
+        fastest = np.minimum(bound, columns.fastest[begun])
+        one = np.where(fastest > columns.slowest[begun], np.sqrt(fastest * columns.slowest[begun]), 0.0)
+        dwell_s = span_s[begun] / np.minimum(count[begun] - 1, MARKS - 1)
+        going = quiet_s[begun] <= STOPPED_DWELLS * dwell_s
+        speed = np.abs(pace[begun])
+        # Either end of the span is uncertain by the time between two readings, and by uneven steps.
+        error = np.hypot(READING * gap_s[begun], columns.uneven[begun] * dwell_s) * (SPREAD_95 * 2**0.5) / span_s[begun] * speed
+        ended = quiet_s[begun] > ENDED * (count[begun] + 1) * dwell_s
+        least = np.where(ended, 0.0, np.maximum(speed - error, 0.0))
+        # A mark that is overdue says how fast the flow is at most.
+        most = np.where(quiet_s[begun] > dwell_s, np.minimum(speed + error, LATE * bound), speed + error)
         speed = np.minimum(speed, most)
-        rising = pace > 0
-        rate[flowing] = np.where(rising, speed, -speed)
-        low[flowing] = np.where(rising, least, -most)
-        high[flowing] = np.where(rising, most, -least)
+        first = count[begun] == 1
+        stated = first | going
+        speed = np.where(first, one, speed)
+        least = np.where(first, -bound, least)
+        most = np.where(first, bound, most)
+        rows = begun[stated]
+        rising, speed, least, most = rising[stated], speed[stated], least[stated], most[stated]
+        rate[rows] = np.where(rising, speed, -speed)
+        low[rows] = np.where(rising, least, -most)
+        high[rows] = np.where(rising, most, -least)
     return rate, low, high
