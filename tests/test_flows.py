@@ -12,9 +12,11 @@ from conftest import START_US
 from reading import read_text
 
 from canlevel.decoding.tanks import TankDecoder
-from canlevel.derivation.flows import derive_flows, sender_step
+from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.online import OnlineRates
 from canlevel.derivation.overview import OVERVIEW, overview
+from canlevel.derivation.sender import describe_sender
+from canlevel.derivation.series import series_of
 from canlevel.roster import Roster, Shape, TankEntry
 from canlevel.simulate import (
     NINE_INCH_STRIP,
@@ -55,7 +57,8 @@ def test_strip_senders_have_so_many_steps_from_empty_to_full(step: float, count:
     levels = np.array(readings.column("level_pct").to_pylist())
     assert len(np.unique(levels)) == count + 1
     assert (levels.min(), levels.max()) == (0, 100)
-    assert sender_step(levels) == pytest.approx(step, abs=0.004)
+    (series,) = series_of(readings)
+    assert describe_sender(series).step_pct == pytest.approx(step, abs=0.004)
 
 
 SENDERS = [

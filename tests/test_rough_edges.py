@@ -237,7 +237,7 @@ def test_one_bus_that_was_renamed_stays_one(tmp_path: Path) -> None:
 
 
 def test_flows_of_one_tank_never_overlap() -> None:
-    """Correlated noise, which this version does not model, may look like flows; it must not make a tank do two things."""
+    """A level that wanders by itself may look like flows; it must not make a tank do two things."""
     import numpy as np
     import pyarrow as pa
 
@@ -247,7 +247,7 @@ def test_flows_of_one_tank_never_overlap() -> None:
     random = np.random.default_rng(4)
     drift, rows = 0.0, []
     for i in range(8000):
-        drift += -drift * 2.5 / 60 + random.normal(0, 0.3 * np.sqrt(2 * 2.5 / 60))
+        drift += -drift * 2.5 / 600 + random.normal(0, 3 * np.sqrt(2 * 2.5 / 600))
         rows.append({"time": START_US + i * 2_500_000, "tank": "nmea2000.fuel.0", "source_address": 1, "status": "ok",
                      "level_pct": round((50 + drift) / 0.4) * 0.4})  # fmt: skip
     flows = derive_flows(pa.Table.from_pylist(rows, schema=READINGS)).to_pylist()

@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 BLOCK_S, BLOCK_READINGS = 10.0, 4
 WIDEST = 32  # blocks that are taken together at most
 STIRRED = 3.2  # standard deviations between neighbouring means that keep blocks apart
-REST_PRICE, FLOW_PRICE = 14.0, 24.0
+REST_PRICE, FLOW_PRICE = 17.0, 27.0
 CORNER_S = 1.5
 MOMENT_S = 30.0  # a rest that is shorter is none
 SEVERAL_MARGIN = 8.0
@@ -38,7 +38,7 @@ LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
 MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
-SURE, SURE_MOVING = 4.5, 6.0  # standard deviations of the change
+SURE, SURE_MOVING = 5.2, 6.0  # standard deviations of the change
 UNHEARD_S = 20.0
 
 

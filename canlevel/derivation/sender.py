@@ -22,6 +22,7 @@ Values = NDArray[Any]
 FINEST_PCT = 0.004  # resolution of the finest message on the wire
 SAME = 1e-6
 RARE = 2e-4  # levels that make up less than this part of the readings may be wrong readings
+MOSTLY = 0.75
 MULTIPLE_OFF = 0.12  # of a step, by which a distance may miss a multiple of it
 WINDOW_S, FEWEST_OF_A_WINDOW = 60.0, 16
 RESTLESS_RATIO = 1.5  # scatter beyond this many times the noise at rest
@@ -53,7 +54,7 @@ class Sender:
 def describe_sender(series: Series) -> Sender:
     """The step and the noise of one series."""
     level = series.level_pct
-    step = _true_step(level)
+    step = _true_step(without_spikes(level, 0.0))
     return Sender(step, calm_noise(series.seconds, level, step))
 
 
@@ -113,7 +114,8 @@ def _true_step(level: Floats) -> float:
     """
     ticks, counts = np.unique(np.round(level / FINEST_PCT).astype(np.int64), return_counts=True)
     used = counts >= max(2, RARE * len(level))
-    if np.count_nonzero(used) < 2:
+    # Wrong readings are few among the levels of a long recording; in a short one a flow shows each level once.
+    if np.count_nonzero(used) < MOSTLY * len(ticks):
         used = np.ones(len(ticks), np.bool_)
     apart = np.diff(ticks[used]) * FINEST_PCT
     if not len(apart):
