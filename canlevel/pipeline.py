@@ -28,6 +28,7 @@ from canlevel.tables import READINGS, codes_of, distinct, empty, first_of_each, 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
 COMMIT_EVERY_S = 60.0
+MOST_TO_DERIVE = 80_000  # new readings of a recording whose flows are derived at once
 
 
 @dataclass(slots=True)
@@ -42,6 +43,9 @@ class Decoding:
     _heard: set[tuple[str, int]] = field(default_factory=set)
     _rates: OnlineRates = field(default_factory=OnlineRates)
 
+    def __post_init__(self) -> None:
+        self._rates = OnlineRates(self.roster)
+
     @property
     def tally(self) -> Tally:
         return self.source.tally
@@ -55,6 +59,11 @@ class Decoding:
             if len(readings) and self.roster.tanks:
                 self._heard.update(_tanks_and_sources(readings))
             yield readings
+
+    @property
+    def rates(self) -> OnlineRates:
+        """The rates as they stand after the last batch."""
+        return self._rates
 
     def not_heard(self) -> list[TankEntry]:
         """Tanks of the roster that no reading so far belongs to."""
@@ -141,6 +150,7 @@ def log_source(
     """Append the readings of a source to the store at a path, made if it is not there. The same recording twice adds nothing.
 
     A bus is logged until its source is stopped; what is new reaches the disk once a minute and at the end, whatever ends it.
+    Then the stored flows are brought up to date, but for large recordings, whose flows are derived when they are asked for.
     Raises CaptureError, StoreError; what was read before is stored.
     """
     began = time.monotonic()
@@ -150,6 +160,10 @@ def log_source(
     last: pa.Table | None = None
     writer: Writer | None = None
     try:
+        decoding.rates.restore(target.rates_state())
+    except ValueError:
+        pass  # rates begin anew, as in a new store
+    try:
         with target.writing() as writer:
             due = time.monotonic() + COMMIT_EVERY_S
             for readings in decoding.batches():
@@ -158,9 +172,16 @@ def log_source(
                     last = readings
                 if decoding.source.progress().total is None and time.monotonic() >= due:
                     writer.commit()
+                    target.note_rates(decoding.rates.state())
                     due = time.monotonic() + COMMIT_EVERY_S
                 if on_batch is not None:
                     on_batch(LogState(decoding.source.progress(), writer, decoding.readings, last))
+        if writer.added:
+            target.note_rates(decoding.rates.state())
+        if 0 < writer.added <= MOST_TO_DERIVE or (writer.added and decoding.source.live):
+            from canlevel.history import bring_flows_up_to_date  # it takes longer than reading a small recording
+
+            bring_flows_up_to_date(target)
     except CanlevelError as error:
         if writer is not None:
             error.add_note(f"{writer.added:,} new readings were stored before that.")

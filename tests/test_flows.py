@@ -58,7 +58,7 @@ def test_strip_senders_have_so_many_steps_from_empty_to_full(step: float, count:
     assert len(np.unique(levels)) == count + 1
     assert (levels.min(), levels.max()) == (0, 100)
     (series,) = series_of(readings)
-    assert describe_sender(series).step_pct == pytest.approx(step, abs=0.004)
+    assert describe_sender(series.seconds, series.level_pct).step_pct == pytest.approx(step, abs=0.004)
 
 
 SENDERS = [

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -21,7 +20,7 @@ from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import Sender, describe_sender, local_noise, restless, scatter_pct, without_spikes
 from canlevel.derivation.series import Series, series_of
 from canlevel.derivation.stepped import stepped_flows
-from canlevel.tables import FLOWS
+from canlevel.tables import FLOWS, arrow, dictionary_column, float_column, time_column
 
 __all__ = ["VolumeCurve", "derive_flows"]
 
@@ -49,13 +48,51 @@ def derive_flows(readings: pa.Table) -> pa.Table:
     rate_low and rate_high enclose the rate in 95 of 100 cases. Levels outside 0..100 % count like others; readings without a
     level or a time are passed over.
     """
-    rows: list[dict[str, Any]] = []
-    for series in series_of(readings):
-        curve = VolumeCurve(series)
-        for flow in _series_flows(series, curve):
-            rows.append(_row(series, curve, flow))
-    rows.sort(key=lambda row: (row["start"], row["tank"], row["source_address"]))
-    return pa.Table.from_pylist(rows, schema=FLOWS)
+    series = list(series_of(readings))
+    found: list[tuple[int, Found]] = []
+    curves = [VolumeCurve(one) for one in series]
+    for number, (one, curve) in enumerate(zip(series, curves, strict=True)):
+        found += ((number, flow) for flow in _series_flows(one, curve))
+    begins_us = [series[number].origin_us + round(flow.start_s * 1e6) for number, flow in found]
+    order = sorted(
+        range(len(found)),
+        key=lambda i: (begins_us[i], series[found[i][0]].tank, series[found[i][0]].source_address),
+    )
+    which = np.array([found[i][0] for i in order], np.int64)
+    flows = [found[i][1] for i in order]
+    litres = np.array([curves[number].litres for number in which], np.bool_)
+    levels = np.array(
+        [curves[n].level(np.array([flow.before, flow.after])) for n, flow in zip(which, flows, strict=True)]
+    ).reshape(-1, 2)
+    starts = np.array([begins_us[i] for i in order], np.int64)
+    ends = np.array([series[n].origin_us + round(flow.end_s * 1e6) for n, flow in zip(which, flows, strict=True)], np.int64)
+    minutes = np.maximum((ends - starts) / 60e6, 1e-9)
+
+    def words(names: list[str | None]) -> pa.Array:
+        known = list(dict.fromkeys(names))
+        return dictionary_column(np.array([known.index(name) for name in names], np.int64)[which], known)
+
+    def in_litres(values: list[float]) -> pa.Array:
+        return float_column(np.where(litres, np.array(values, np.float64), np.nan))
+
+    filling = np.array([flow.change > 0 for flow in flows], np.int64)
+    columns = {
+        "vessel": words([one.vessel for one in series]),
+        "tank": words([one.tank for one in series]),
+        "name": words([one.name for one in series]),
+        "source_address": arrow(np.array([series[n].source_address for n in which], np.uint8)),
+        "kind": dictionary_column(filling, ["drain", "fill"]),
+        "start": time_column(starts),
+        "end": time_column(ends),
+        "start_level_pct": float_column(levels[:, 0]),
+        "end_level_pct": float_column(levels[:, 1]),
+        "volume_l": in_litres([abs(flow.change) for flow in flows]),
+        "rate_l_per_min": in_litres([flow.rate * 60 for flow in flows]),
+        "rate_low": in_litres([flow.rate_low * 60 for flow in flows]),
+        "rate_high": in_litres([flow.rate_high * 60 for flow in flows]),
+        "rate_pct_per_min": float_column((levels[:, 1] - levels[:, 0]) / minutes),
+    }
+    return pa.table([columns[field.name] for field in FLOWS], schema=FLOWS)
 
 
 class VolumeCurve:
@@ -100,11 +137,11 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
     periods = np.diff(series.seconds)
     if len(periods) < FEWEST_READINGS:
         return
-    sender = describe_sender(series)
+    sender = describe_sender(series.seconds, series.level_pct)
     if sender.step_pct == 0:
         return
     gaps = np.flatnonzero(periods > max(GAP_PERIODS * float(np.median(periods)), GAP_S)) + 1
-    sloshes = restless(series, sender)
+    sloshes = restless(series.seconds, series.level_pct, sender)
     smallest = SMALLEST_L if curve.litres else SMALLEST_PCT
     for rows in np.split(np.arange(len(series.seconds)), gaps):
         if len(rows) < FEWEST_READINGS:
@@ -211,25 +248,3 @@ def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:
         found = float(np.median(change**2)) / USUAL_OF_SQUARE / 2 * scale
         worst = max(worst, found / expected)
     return worst
-
-
-def _row(series: Series, curve: VolumeCurve, flow: Found) -> dict[str, Any]:
-    start_level, end_level = curve.level(np.array([flow.before, flow.after])).tolist()
-    start, end = (series.origin_us + round(at * 1e6) for at in (flow.start_s, flow.end_s))
-    minutes = max((flow.end_s - flow.start_s) / 60, 1e-9)
-    return {
-        "vessel": series.vessel,
-        "tank": series.tank,
-        "name": series.name,
-        "source_address": series.source_address,
-        "kind": "fill" if flow.change > 0 else "drain",
-        "start": start,
-        "end": end,
-        "start_level_pct": start_level,
-        "end_level_pct": end_level,
-        "volume_l": abs(flow.change) if curve.litres else None,
-        "rate_l_per_min": flow.rate * 60 if curve.litres else None,
-        "rate_low": flow.rate_low * 60 if curve.litres else None,
-        "rate_high": flow.rate_high * 60 if curve.litres else None,
-        "rate_pct_per_min": (end_level - start_level) / minutes,
-    }

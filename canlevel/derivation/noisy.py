@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
 from canlevel.derivation.segments import Stretch, partition
 
-__all__ = ["Found", "Noisy", "Tank", "noisy_flows"]
+__all__ = ["SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
 
 Floats = NDArray[np.float64]
 

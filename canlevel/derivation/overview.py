@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
+from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import series_groups
 from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, times_us
 
 __all__ = ["OVERVIEW", "overview"]
 
+FEWEST_OF_A_SENDER, MOST_OF_A_SENDER = 8, 250_000
 
 OVERVIEW = pa.schema(
     [
@@ -34,6 +37,8 @@ OVERVIEW = pa.schema(
         pa.field("last_time", TIME_TYPE),
         pa.field("readings", pa.int64()),
         pa.field("malformed", pa.int64()),
+        pa.field("step_pct", pa.float64()),  # the sender's true step; null where the level never changed
+        pa.field("noise_pct", pa.float64()),  # standard deviation of a reading at rest, without the step's rounding
     ]
 )
 
@@ -46,7 +51,7 @@ def overview(readings: pa.Table) -> pa.Table:
     """
     time_us = times_us(readings)
     which, first = series_groups(readings)
-    malformed = column(readings, "status") == "malformed"
+    malformed, level_pct = column(readings, "status") == "malformed", column(readings, "level_pct")
     order = np.lexsort((time_us, which))
     bounds = np.searchsorted(which[order], np.arange(len(first) + 1))
     rows = []
@@ -55,6 +60,7 @@ def overview(readings: pa.Table) -> pa.Table:
         known = time_us[mine]
         known = known[known != UNKNOWN_TIME_US]
         last = readings.slice(int(mine[-1]), 1).to_pylist()[0]
+        step_pct, noise_pct = _sender(time_us[mine], level_pct[mine])
         moments = (int(known[0]), int(known[-1])) if len(known) else (None, None)
         rows.append(
             {name: last[name] for name in OVERVIEW.names if name in last}
@@ -65,7 +71,20 @@ def overview(readings: pa.Table) -> pa.Table:
                 "last_time": moments[1],
                 "readings": len(mine),
                 "malformed": int(malformed[mine].sum()),
+                "step_pct": step_pct,
+                "noise_pct": noise_pct,
             }
         )
     rows.sort(key=lambda row: (row["vessel"] or "", row["tank"], row["source_address"], row["channel"] or ""))
     return pa.Table.from_pylist(rows, schema=OVERVIEW)
+
+
+def _sender(time_us: NDArray[np.int64], level_pct: NDArray[np.float64]) -> tuple[float | None, float | None]:
+    """(true step, noise at rest) of the sender of n readings, percent; None where they do not tell."""
+    usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level_pct)
+    if np.count_nonzero(usable) < FEWEST_OF_A_SENDER:
+        return None, None
+    # The latest ones, as it may be another sender by now.
+    seconds, level = (time_us[usable][-MOST_OF_A_SENDER:] / 1e6, level_pct[usable][-MOST_OF_A_SENDER:])
+    sender = describe_sender(seconds - seconds[0], level)
+    return (sender.step_pct, sender.noise_pct) if sender.step_pct else (None, None)

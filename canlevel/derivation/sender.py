@@ -12,8 +12,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.series import Series
-
 __all__ = ["Sender", "calm_noise", "describe_sender", "local_noise", "middle_of_five", "restless", "scatter_pct", "without_spikes"]
 
 Floats = NDArray[np.float64]
@@ -51,26 +49,25 @@ class Sender:
         return self.noise_pct < 0.3 * self.step_pct
 
 
-def describe_sender(series: Series) -> Sender:
-    """The step and the noise of one series."""
-    level = series.level_pct
+def describe_sender(seconds: Floats, level: Floats) -> Sender:
+    """The step and the noise of one sender, by n of its readings. seconds: (n,), rising. level: (n,) percent."""
     step = _true_step(without_spikes(level, 0.0))
-    return Sender(step, calm_noise(series.seconds, level, step))
+    return Sender(step, float(calm_noise(seconds, level, step)))
 
 
-def restless(series: Series, sender: Sender) -> NDArray[np.bool_]:
+def restless(seconds: Floats, level: Floats, sender: Sender) -> NDArray[np.bool_]:
     """(n,) readings taken while the level sloshes: for minutes, readings lie far from the mean of the minute around them.
 
     So they do where one tap after the other is opened; but then neighbours agree, and in slosh for a good part they do not.
     """
-    calm = without_spikes(series.level_pct, sender.step_pct)
+    calm = without_spikes(level, sender.step_pct)
     # A level that flickers between two steps is half a step from its mean, whatever the noise.
     usual = np.hypot(RESTLESS_RATIO * max(sender.noise_pct, FINEST_PCT), RESTLESS_STEPS * sender.step_pct)
-    waves = scatter_pct(series.seconds, calm) > usual
-    rough = local_noise(series.seconds, series.level_pct, sender.step_pct) > usual
+    waves = scatter_pct(seconds, calm) > usual
+    rough = local_noise(seconds, level, sender.step_pct) > usual
     edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(series.seconds[begin:end], calm[begin:end])
+        waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(seconds[begin:end], calm[begin:end])
     return waves
 
 

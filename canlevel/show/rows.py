@@ -66,6 +66,8 @@ TANK_KEYS = (
     "last_time",
     "readings",
     "malformed",
+    "step_pct",
+    "noise_pct",
 )
 
 

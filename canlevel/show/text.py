@@ -161,6 +161,8 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
             ("last heard (UTC)", "left"),
             ("every", "right"),
             ("readings", "right"),
+            ("step %", "right"),
+            ("noise %", "right"),
         ]
     )
     for row in rows:
@@ -181,6 +183,7 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
             moment(row["last_heard"]),
             NOTHING if row["period_s"] is None else f"{row['period_s']:.1f} s",
             f"{row['readings']:,}",
+            *(NOTHING if row[name] is None else f"{row[name]:.2g}" for name in ("step_pct", "noise_pct")),
         ]
         if vessels:
             cells.insert(0, printable(row["vessel"] or NOTHING))

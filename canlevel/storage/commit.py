@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
 
-__all__ = ["as_store_error", "commit_part", "sync_folder", "write_whole"]
+__all__ = ["as_store_error", "commit_part", "replace_part", "sync_folder", "write_whole"]
 
 
 def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
@@ -38,6 +38,22 @@ def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
     sync_folder(folder)
     sync_folder(folder.parent)
     return folder / name
+
+
+def replace_part(table: pa.Table, path: Path) -> None:
+    """Write `table` as the Parquet file at `path`, in the place of one that may be there: readers see the old or the new one."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(f".{path.name}.{uuid.uuid4().hex[:12]}.unfinished")
+    try:
+        with unfinished.open("wb") as file:
+            pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
+            file.flush()
+            os.fsync(file.fileno())
+        unfinished.replace(path)
+    except BaseException:
+        unfinished.unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
 
 
 def _repeating(schema: pa.Schema) -> list[str]:

@@ -3,6 +3,7 @@
     STORE/
       canlevel-store.json                 format version, vessel
       readings/date=2026-05-01/….parquet  READINGS
+      flows/date=2026-05-01/flows.parquet FLOWS that began on that day, derived from the readings and replaced when these grow
 
 Readings are told apart by time, tank, source address, level and status: the same recording read twice, or two recordings
 that overlap, add only what is new, whatever the channel was called.
@@ -16,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import filelock
 import numpy as np
@@ -24,8 +25,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
-from canlevel.storage.commit import as_store_error, commit_part, write_whole
+from canlevel.storage.commit import as_store_error, commit_part, replace_part, write_whole
 from canlevel.tables import (
+    FLOWS,
     IDENTITY,
     READINGS,
     UNKNOWN_TIME_US,
@@ -45,6 +47,7 @@ __all__ = ["FORMAT_VERSION", "Store", "Writer", "create_store", "open_store"]
 
 FORMAT_VERSION = 1
 MARKER = "canlevel-store.json"
+DERIVED, RATES = ".derived.json", ".rates.json"
 DAY_US = 86_400_000_000
 PART_ROWS = 65_536  # rows kept in memory before a part is written, whatever the clock says
 
@@ -149,13 +152,104 @@ class Store:
         frame: pd.DataFrame = self.scan(tank=tank, since=since, until=until).to_pandas()
         return frame
 
+    def day_columns(self, since: datetime | str, until: datetime | str, columns: list[str]) -> pa.Table:
+        """Some columns of all READINGS of the days from that of `since` to that of `until`, in the order of time.
+
+        Unlike scan() it brings no further libraries with it.
+        """
+        schema = pa.schema([READINGS.field(name) for name in columns])
+        tables = []
+        for part in self.parts(since, until):
+            try:
+                table = pq.ParquetFile(part).read(columns=columns).select(columns)
+                tables.append(table if table.schema.equals(schema) else table.cast(schema))
+            except (pa.ArrowInvalid, OSError, KeyError) as error:
+                raise _damaged([part], error) from error
+        if not tables:
+            return empty(schema)
+        table = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
+        return rows_at(table, np.argsort(times_us(table), kind="stable"))
+
+    def scan_flows(
+        self, *, tank: str | None = None, since: datetime | str | None = None, until: datetime | str | None = None
+    ) -> pa.Table:
+        """FLOWS as they were last derived, in the order of their start: of one tank id, that ended after `since` and began
+        before `until`. Naive moments mean UTC."""
+        import pyarrow.compute as pc
+        import pyarrow.dataset as ds
+
+        # A flow may have begun on the day before.
+        first = None if since is None else datetime.fromtimestamp(timestamp_us(since) / 1e6, UTC) - timedelta(days=1)
+        parts = self._day_parts("flows", first, until)
+        if not parts:
+            return empty(FLOWS)
+        try:
+            dataset = ds.dataset([str(part) for part in parts], schema=FLOWS, format="parquet")
+            chosen: pc.Expression = pc.scalar(True)
+            if tank is not None:
+                chosen &= ds.field("tank") == tank
+            if since is not None:
+                chosen &= ds.field("end") > pa.scalar(timestamp_us(since), FLOWS.field("end").type)
+            if until is not None:
+                chosen &= ds.field("start") < pa.scalar(timestamp_us(until), FLOWS.field("start").type)
+            return dataset.to_table(filter=chosen).unify_dictionaries().sort_by("start")
+        except (pa.ArrowInvalid, OSError) as error:
+            raise _damaged(parts, error) from error
+
+    def replace_flows(self, day: str, flows: pa.Table) -> None:
+        """Put the FLOWS that began on a day ("2026-05-01") in the place of those that are stored. Raises StoreError."""
+        folder = self.path / "flows" / f"date={day}"
+        try:
+            if len(flows):
+                replace_part(flows, folder / "flows.parquet")
+            else:
+                (folder / "flows.parquet").unlink(missing_ok=True)
+        except OSError as error:
+            raise as_store_error(error, self.path) from error
+
+    def derived_from(self) -> dict[str, Any]:
+        """What the stored flows were derived from, as note_derived() was told; empty where that is not known."""
+        try:
+            known = json.loads((self.path / "flows" / DERIVED).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return known if isinstance(known, dict) else {}
+
+    def note_derived(self, facts: dict[str, Any]) -> None:
+        """Note what the stored flows were derived from. Raises StoreError."""
+        try:
+            (self.path / "flows").mkdir(exist_ok=True)
+            write_whole(self.path / "flows" / DERIVED, json.dumps(facts) + "\n")
+        except OSError as error:
+            raise as_store_error(error, self.path) from error
+
+    def rates_state(self) -> list[Any]:
+        """What the last run remembered of each tank for its rates; empty where there is none, or none that can be read."""
+        try:
+            known = json.loads((self.path / RATES).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return []
+        return known if isinstance(known, list) else []
+
+    def note_rates(self, state: list[Any]) -> None:
+        """Remember the state of the rates for the next run. Raises StoreError."""
+        try:
+            write_whole(self.path / RATES, json.dumps(state) + "\n")
+        except OSError as error:
+            raise as_store_error(error, self.path) from error
+
     def parts(self, since: datetime | str | None = None, until: datetime | str | None = None) -> list[Path]:
-        """The finished part files whose day touches the limits, in order."""
+        """The finished part files of readings whose day touches the limits, in order."""
+        return self._day_parts("readings", since, until)
+
+    def _day_parts(self, kind: str, since: datetime | str | None, until: datetime | str | None) -> list[Path]:
         first = None if since is None else _day_name(timestamp_us(since))
         last = None if until is None else _day_name(timestamp_us(until))
         try:
             # Not by globbing, which passes over a folder that may not be read as if it were empty.
-            days = sorted(folder for folder in (self.path / "readings").iterdir() if folder.name.startswith("date="))
+            if kind != "readings" and not (self.path / kind).exists():
+                return []
+            days = sorted(folder for folder in (self.path / kind).iterdir() if folder.name.startswith("date="))
             return [
                 part
                 for day in days

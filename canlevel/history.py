@@ -1,0 +1,112 @@
+"""What a store knows beyond its readings: the flows derived from them, brought up to date before they are handed out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pyarrow as pa
+
+from canlevel.derivation.flows import derive_flows
+from canlevel.errors import StoreError
+from canlevel.storage.store import Store
+from canlevel.tables import READINGS, dictionary_column, null_column, rows_at, times_us, timestamp_us
+
+__all__ = ["bring_flows_up_to_date", "stored_flows"]
+
+METHOD = 2  # of the derivation; flows of another are derived anew
+LONGEST_WINDOW = 7  # days that are derived together
+FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]
+DAY = timedelta(days=1)
+
+
+def stored_flows(
+    store: Store,
+    *,
+    tank: str | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+) -> pa.Table:
+    """FLOWS of a store in the order of their start: of one tank id, that ended after `since` and began before `until`.
+
+    They are brought up to date first; where the store may only be read, they are derived for this once.
+    """
+    try:
+        bring_flows_up_to_date(store)
+    except StoreError:
+        readings = store.scan(
+            tank=tank,
+            since=None if since is None else _moment(since) - DAY,
+            until=None if until is None else _moment(until) + DAY,
+        )
+        flows = derive_flows(readings)
+        keep = np.ones(len(flows), np.bool_)
+        if since is not None:
+            keep &= times_us(flows, "end") > timestamp_us(since)
+        if until is not None:
+            keep &= times_us(flows, "start") < timestamp_us(until)
+        return rows_at(flows, np.flatnonzero(keep))
+    return store.scan_flows(tank=tank, since=since, until=until)
+
+
+def bring_flows_up_to_date(store: Store) -> int:
+    """Derive the flows of every day whose readings, or those of a day beside it, have changed. Returns how many days that were.
+
+    Raises StoreError where the store may not be written, or a part is damaged.
+    """
+    parts: dict[str, list[str]] = {}
+    for part in store.parts():
+        parts.setdefault(part.parent.name.removeprefix("date="), []).append(part.name)
+    known = store.derived_from()
+    before = known.get("days", {}) if known.get("method") == METHOD else {}
+    changed = {day for day in {*parts, *before} if parts.get(day) != before.get(day)}
+    if not changed:
+        return 0
+    # What lies beside a day says when its first and its last flow began and ended.
+    stale = sorted({beside for day in changed for beside in _beside(day) if beside in parts or beside in before})
+    for first, last in _windows(stale):
+        begin, end = _moment(first), _moment(last) + DAY
+        flows = derive_flows(_days(store, begin - DAY, end))
+        days = times_us(flows, "start") // 86_400_000_000
+        for day in stale:
+            if first <= day <= last:
+                number = (date.fromisoformat(day) - date(1970, 1, 1)).days
+                store.replace_flows(day, rows_at(flows, np.flatnonzero(days == number)))
+    store.note_derived({"method": METHOD, "days": parts})
+    return len(stale)
+
+
+def _days(store: Store, first: datetime, last: datetime) -> pa.Table:
+    """READINGS of some days in the order of time, with only those columns filled in that flows need."""
+    some = store.day_columns(first, last, FLOW_COLUMNS)
+    n = len(some)
+    nothing = dictionary_column(np.zeros(n, np.int64), [None])
+    columns = []
+    for field in READINGS:
+        if field.name in FLOW_COLUMNS:
+            columns.append(some.column(field.name))
+        else:
+            columns.append(nothing if pa.types.is_dictionary(field.type) else null_column(n, field.type))
+    return pa.table(columns, schema=READINGS)
+
+
+def _moment(when: datetime | str) -> datetime:
+    return datetime.fromtimestamp(timestamp_us(when) / 1e6, UTC)
+
+
+def _beside(day: str) -> list[str]:
+    middle = date.fromisoformat(day)
+    return [(middle + timedelta(days=off)).isoformat() for off in (-1, 0, 1)]
+
+
+def _windows(days: list[str]) -> Iterator[tuple[str, str]]:
+    """(first, last) of runs of days that follow one another, none too long for memory."""
+    run: list[str] = []
+    for day in days:
+        if run and (date.fromisoformat(day) - date.fromisoformat(run[-1]) > DAY or len(run) >= LONGEST_WINDOW):
+            yield run[0], run[-1]
+            run = []
+        run.append(day)
+    if run:
+        yield run[0], run[-1]
