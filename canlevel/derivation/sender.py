@@ -141,7 +141,7 @@ def without_spikes(level: Floats, step: float) -> Floats:
     usual = float(np.median(np.abs(np.diff(level)))) + step
     calm = level.copy()
     inner = calm[2:-2]
-    far = np.abs(inner - middle) > np.maximum(SPIKE_NOISE * 1.5 * scatter, 1.5 * usual + 4 * FINEST_PCT)
+    far = np.abs(inner - middle) > np.maximum(SPIKE_NOISE * 1.5 * scatter, 3 * usual + 4 * FINEST_PCT)
     # A level that stays is no spike, however far: both neighbours are on the other side of the gap.
     alone = (np.abs(level[2:-2] - level[1:-3]) > np.abs(inner - middle) / 2) & (
         np.abs(level[2:-2] - level[3:-1]) > np.abs(inner - middle) / 2
