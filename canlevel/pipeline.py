@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -159,10 +160,8 @@ def log_source(
         decoding.roster = Roster(target.vessel, decoding.roster.tanks)
     last: pa.Table | None = None
     writer: Writer | None = None
-    try:
+    with suppress(ValueError):  # rates begin anew then, as in a new store
         decoding.rates.restore(target.rates_state())
-    except ValueError:
-        pass  # rates begin anew, as in a new store
     try:
         with target.writing() as writer:
             due = time.monotonic() + COMMIT_EVERY_S

@@ -41,7 +41,10 @@ UNKNOWN = (float("nan"),) * 3
 
 @dataclass
 class Walker:
-    """What is remembered of one tank and source. marks: (seconds, percent) the level passed last, at one pace; passed: in all."""
+    """What is remembered of one tank and source.
+
+    marks: (seconds, percent) the level passed last, at one pace. passed: how many in all, in that direction.
+    """
 
     last_s: float = float("nan")
     level: float = float("nan")

@@ -15,7 +15,14 @@ from scipy import integrate, optimize, stats
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.ramps import SPREAD_95, best_split, fit_one_ramp, fit_ramps
 from canlevel.derivation.segments import Stretch, partition
-from canlevel.derivation.sender import describe_sender, local_noise, middle_of_five, restless, scatter_pct, without_spikes
+from canlevel.derivation.sender import (
+    describe_sender,
+    local_noise,
+    middle_of_five,
+    restless,
+    scatter_pct,
+    without_spikes,
+)
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmark"))
 
@@ -108,7 +115,9 @@ def test_intervals_hold_what_they_say(noise: float, lasting: float) -> None:
         lagged = [g + 2 * np.expm1(-g / 2) for g in gone]
         level = 50 - 0.2 * (lagged[0] - lagged[1]) + random.normal(0, noise, len(at))
         sd = np.full(len(at), noise)
-        fitted = fit_one_ramp(at, level, sd, (start - 30, start + 20), (start + lasting - 20, start + lasting + 30), lag_s=2)
+        fitted = fit_one_ramp(
+            at, level, sd, (start - 30, start + 20), (start + lasting - 20, start + lasting + 30), lag_s=2
+        )
         if lasting > 100:
             fitted = fit_ramps(at, level, sd, fitted.knots.tolist(), fitted.rates.tolist(), lag_s=2)
         inside += fitted.rate_low[0] <= -0.2 <= fitted.rate_high[0]

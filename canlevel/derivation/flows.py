@@ -35,7 +35,10 @@ FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with 
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
-TILT_PCT, BEND_PCT = 1.0, 5.0  # standard deviation of how far a level is off by a tilt; over how much a shape's bend is told
+TILT_PCT, BEND_PCT = (
+    1.0,
+    5.0,
+)  # standard deviation of how far a level is off by a tilt; over how much a shape's bend is told
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
 USUAL_OF_SQUARE = 0.4549  # median of a squared standard normal variable
@@ -65,7 +68,9 @@ def derive_flows(readings: pa.Table) -> pa.Table:
         [curves[n].level(np.array([flow.before, flow.after])) for n, flow in zip(which, flows, strict=True)]
     ).reshape(-1, 2)
     starts = np.array([begins_us[i] for i in order], np.int64)
-    ends = np.array([series[n].origin_us + round(flow.end_s * 1e6) for n, flow in zip(which, flows, strict=True)], np.int64)
+    ends = np.array(
+        [series[n].origin_us + round(flow.end_s * 1e6) for n, flow in zip(which, flows, strict=True)], np.int64
+    )
     minutes = np.maximum((ends - starts) / 60e6, 1e-9)
 
     def words(names: list[str | None]) -> pa.Array:
@@ -184,9 +189,7 @@ def _stretch_flows(
 
 def _close(flow: Found, at_s: Floats, spells: list[tuple[int, int]]) -> bool:
     """Whether the vehicle was under way shortly before or after a flow: then a step or two may be the slope it stands on."""
-    return any(
-        flow.start_s < at_s[end - 1] + CLOSE_S and flow.end_s > at_s[begin] - CLOSE_S for begin, end in spells
-    )
+    return any(flow.start_s < at_s[end - 1] + CLOSE_S and flow.end_s > at_s[begin] - CLOSE_S for begin, end in spells)
 
 
 def _spells(at_s: Floats, sloshes: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -121,7 +121,9 @@ def _lag(noisy: Noisy, parts: list[_Busy]) -> float:
         if len(at) < 8 or _size(noisy, part) < LAG_SIZE:
             break
         first = _first_fit(near, at, sd, knots, USUAL_LAG_S)
-        fits = [fit_ramps(at, near.level, sd, first.knots.tolist(), first.rates.tolist(), lag_s=lag_s) for lag_s in LAGS_S]
+        fits = [
+            fit_ramps(at, near.level, sd, first.knots.tolist(), first.rates.tolist(), lag_s=lag_s) for lag_s in LAGS_S
+        ]
         found = np.array([fit.squares for fit in fits])
         # One flow of two rates must not outweigh the others.
         squares += np.minimum((found - found.min()) / max(fits[int(found.argmin())].misfit, 1.0), LAG_SAYS)
@@ -234,7 +236,9 @@ def _busy_parts(stretches: list[Stretch], points: _Points) -> Iterator[_Busy]:
         if not busy and (one < 0 or other == len(stretches)):
             continue
         knots = [rows[i][0] for i in busy] + [rows[other - 1][1] if busy else rows[other][0]]
-        yield _Busy(rows[one][0] if one >= 0 else knots[0], knots, rows[other][1] if other < len(stretches) else knots[-1])
+        yield _Busy(
+            rows[one][0] if one >= 0 else knots[0], knots, rows[other][1] if other < len(stretches) else knots[-1]
+        )
 
 
 def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, Floats, Floats, list[float]]:
@@ -251,7 +255,9 @@ def _first_fit(near: Noisy, at: Floats, sd: Floats, knots: list[float], lag_s: f
     """One line for all of a part."""
     begin, end = np.searchsorted(at, [knots[0], knots[-1]])
     if end - begin > MANY:
-        return fit_ramps(at, near.level, sd, [knots[0], knots[-1]], [_slope(at, near.level, knots[0], knots[-1])], lag_s=lag_s)
+        return fit_ramps(
+            at, near.level, sd, [knots[0], knots[-1]], [_slope(at, near.level, knots[0], knots[-1])], lag_s=lag_s
+        )
     slack = max(3 * BLOCK_S, 2 * BLOCK_READINGS * float(np.median(np.diff(at))))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (knots[0], knots[-1])]
     return fit_one_ramp(at, near.level, sd, *ends, lag_s=lag_s)

@@ -47,7 +47,10 @@ UNEVEN, UNEVEN_NOISE = 0.12, 0.25  # of a grain, by which marks are off their pl
 READING = 12**-0.5  # of the time between two readings, by which a mark's time is off
 SPREAD_95 = 2.0
 LATE = 1.0 + 2 * UNEVEN
-SLOWEST_L, FASTEST_L = 0.5, 20.0  # litres a minute of what may have begun: a trickle, a hose (common practice, no source)
+SLOWEST_L, FASTEST_L = (
+    0.5,
+    20.0,
+)  # litres a minute of what may have begun: a trickle, a hose (common practice, no source)
 NOISE_WEIGHT = 1 / 32
 NOISE_GRAINS = 4.0
 TURN_STEPS, TURN_NOISE, ONWARD_NOISE = 1.5, 6.0, 3.0
@@ -65,7 +68,10 @@ _Pace = tuple[float, float, float, float]
 
 @dataclass(slots=True)
 class _State:
-    """What is remembered of one series. marks: (seconds, percent) the level passed last, at one pace; passed: how many in all."""
+    """What is remembered of one series.
+
+    marks: (seconds, percent) the level passed last, at one pace. passed: how many in all, in that direction.
+    """
 
     last_s: float = float("nan")
     level: float = float("nan")
@@ -119,7 +125,8 @@ class _Columns:
     bounds: where each series begins, and n. begins_anew: the first reading of a series, after a gap, or after a clock was
     set back. change: from the reading before. middle: of three. grain: how finely the level is known, inf while its step is
     not. onward, turn: how far from the last extreme the next mark is, in the same direction and in the other.
-    uneven: of a grain, how far marks are off. slowest, fastest: what may have begun, in percent per second; nan without a capacity.
+    uneven: of a grain, how far marks are off. slowest, fastest: what may have begun, in percent per second; nan without a
+    capacity.
     """
 
     bounds: list[int]
@@ -159,7 +166,9 @@ class OnlineRates:
         if len(usable):
             order, begins, names = source_runs(readings, usable)
             states = [self._states.setdefault(name, _State()) for name in names]
-            columns = _columns(states, begins, time_us[order] / 1e6, level[order], _above_zero(litres_per_pct[order] * 60))
+            columns = _columns(
+                states, begins, time_us[order] / 1e6, level[order], _above_zero(litres_per_pct[order] * 60)
+            )
             for values, found in zip(rates, _stated(columns, *_walk(states, columns)), strict=True):
                 values[order] = found
         rates *= litres_per_pct * 60
@@ -168,7 +177,6 @@ class OnlineRates:
         for name, values in zip(("rate_l_per_min", "rate_low", "rate_high"), rates, strict=True):
             table = table.set_column(table.schema.get_field_index(name), table.schema.field(name), float_column(values))
         return table
-
 
     def _litres_per_pct(self, readings: pa.Table, level: Floats) -> Floats:
         """(n,) litres that one percent more holds, at the level of each reading."""
@@ -183,7 +191,9 @@ class OnlineRates:
             if entry is not None and entry.shape.kind != PRISMATIC:
                 rows = which == i
                 middle = np.clip(level[rows], AROUND_PCT, 100 - AROUND_PCT)
-                above, below = (entry.shape.volume_l(middle + off, per_pct[rows] * 100) for off in (AROUND_PCT, -AROUND_PCT))
+                above, below = (
+                    entry.shape.volume_l(middle + off, per_pct[rows] * 100) for off in (AROUND_PCT, -AROUND_PCT)
+                )
                 per_pct[rows] = (above - below) / (2 * AROUND_PCT)
         return per_pct
 
@@ -208,7 +218,7 @@ class OnlineRates:
                 values = dict(values)
                 name = tuple(values.pop(word) for word in ("vessel", "tank", "source_address", "channel"))
                 marks = deque(((float(at_s), float(mark)) for at_s, mark in values.pop("marks")), maxlen=MARKS)
-                self._states[name] = _State(**values, marks=marks)  # type: ignore[index]
+                self._states[name] = _State(**values, marks=marks)
         except (KeyError, TypeError, AttributeError) as error:
             raise ValueError(f"not a state of rates ({error})") from error
 
@@ -384,7 +394,12 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
         going = quiet_s[begun] <= STOPPED_DWELLS * dwell_s
         speed = np.abs(pace[begun])
         # Either end of the span is uncertain by the time between two readings, and by uneven steps.
-        error = np.hypot(READING * gap_s[begun], columns.uneven[begun] * dwell_s) * (SPREAD_95 * 2**0.5) / span_s[begun] * speed
+        error = (
+            np.hypot(READING * gap_s[begun], columns.uneven[begun] * dwell_s)
+            * (SPREAD_95 * 2**0.5)
+            / span_s[begun]
+            * speed
+        )
         ended = quiet_s[begun] > ENDED * (count[begun] + 1) * dwell_s
         least = np.where(ended, 0.0, np.maximum(speed - error, 0.0))
         # A mark that is overdue says how fast the flow is at most.

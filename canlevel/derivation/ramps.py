@@ -92,7 +92,9 @@ def _slopes(at: Floats, values: Floats, k: int, lag_s: float) -> Floats:
     return table
 
 
-def fit_ramps(at: Floats, level: Floats, sd: Floats, knots: Sequence[float], rates: Sequence[float], *, lag_s: float) -> Ramps:
+def fit_ramps(
+    at: Floats, level: Floats, sd: Floats, knots: Sequence[float], rates: Sequence[float], *, lag_s: float
+) -> Ramps:
     """Fit k lines. at, level, sd: (n,) readings and their noise. knots: (k + 1,), rates: (k,) to begin with.
 
     lag_s: the time constant with which the sender follows the level.
@@ -142,7 +144,7 @@ def fit_ramps(at: Floats, level: Floats, sd: Floats, knots: Sequence[float], rat
         combination[2 + k + i] += rates_fitted[i]
     ends = np.zeros(len(values))
     ends[1 + k], ends[-1] = -1, 1
-    duration_sd = float(np.sqrt(max(ends @ covariance @ ends * scale, 0)))
+    duration_sd = float(np.sqrt(max(float(ends @ covariance @ ends) * scale, 0.0)))
     return Ramps(
         knots=fitted_knots,
         rates=rates_fitted,
@@ -150,7 +152,7 @@ def fit_ramps(at: Floats, level: Floats, sd: Floats, knots: Sequence[float], rat
         rate_high=rates_fitted + SPREAD_95 * rate_sd,
         before=float(values[0]),
         after=float(values[0] + rates_fitted @ np.diff(fitted_knots)),
-        change_sd=float(np.sqrt(max(combination @ covariance @ combination * scale, 0))),
+        change_sd=float(np.sqrt(max(float(combination @ covariance @ combination) * scale, 0.0))),
         duration_low=float(fitted_knots[-1] - fitted_knots[0] - 2 * duration_sd),
         misfit=mean,
         squares=best,
@@ -168,12 +170,16 @@ def best_split(at: Floats, level: Floats, sd: Floats, fitted: Ramps, *, lag_s: f
     gone = [_ran(at - knot, lag_s) for knot in knots]
     columns += [gone[i] - gone[i + 1] for i in range(len(knots) - 1)]
     base, _ = np.linalg.qr(np.stack(columns, axis=1) / sd[:, None])
-    off = (level - fitted.before - sum(rate * column for rate, column in zip(fitted.rates, columns[1:], strict=True))) / sd
+    off = (
+        level - fitted.before - sum(rate * column for rate, column in zip(fitted.rates, columns[1:], strict=True))
+    ) / sd
     off = off - base @ (base.T @ off)
     tried = np.concatenate([np.linspace(a, b, SPLITS + 2)[1:-1] for a, b in pairwise(knots.tolist())])
     # A line that bends at the knot and keeps to the ends of its neighbours.
     ends = np.searchsorted(knots, tried)
-    table = np.stack([_ran(at - t, lag_s) - gone[end] for t, end in zip(tried, ends, strict=True)], axis=1) / sd[:, None]
+    table = (
+        np.stack([_ran(at - t, lag_s) - gone[end] for t, end in zip(tried, ends, strict=True)], axis=1) / sd[:, None]
+    )
     table -= base @ (base.T @ table)
     length = np.maximum((table * table).sum(axis=0), 1e-12)
     gain = (table.T @ off) ** 2 / length
@@ -181,7 +187,9 @@ def best_split(at: Floats, level: Floats, sd: Floats, fitted: Ramps, *, lag_s: f
     return float(tried[best]), float(gain[best])
 
 
-def fit_one_ramp(at: Floats, level: Floats, sd: Floats, start: tuple[float, float], end: tuple[float, float], *, lag_s: float) -> Ramps:
+def fit_one_ramp(
+    at: Floats, level: Floats, sd: Floats, start: tuple[float, float], end: tuple[float, float], *, lag_s: float
+) -> Ramps:
     """Fit one line, its start and end anywhere within two ranges: for flows of a few readings, where the misfit has corners.
 
     Every start and end is weighed by its likelihood, the levels at rest being the best for them; the intervals are those of the
@@ -228,7 +236,9 @@ def fit_one_ramp(at: Floats, level: Floats, sd: Floats, start: tuple[float, floa
     weights = (likely[:, None] * parts).reshape(-1)
     order = np.argsort(rates)
     total = np.cumsum(weights[order])
-    rate_low, rate, rate_high = (float(rates[order][min(np.searchsorted(total, q), len(total) - 1)]) for q in (0.025, 0.5, 0.975))
+    rate_low, rate, rate_high = (
+        float(rates[order][min(np.searchsorted(total, q), len(total) - 1)]) for q in (0.025, 0.5, 0.975)
+    )
     by_length = np.argsort(lasting)
     shortest = float(lasting[by_length][np.searchsorted(np.cumsum(likely[by_length]), 0.025)])
     start_s, end_s = float(likely @ s), float(likely @ e)

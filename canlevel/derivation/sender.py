@@ -12,7 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Sender", "calm_noise", "describe_sender", "local_noise", "middle_of_five", "restless", "scatter_pct", "without_spikes"]
+__all__ = [
+    "Sender",
+    "calm_noise",
+    "describe_sender",
+    "local_noise",
+    "middle_of_five",
+    "restless",
+    "scatter_pct",
+    "without_spikes",
+]
 
 Floats = NDArray[np.float64]
 Values = NDArray[Any]
@@ -63,7 +72,7 @@ def restless(seconds: Floats, level: Floats, sender: Sender) -> NDArray[np.bool_
     calm = without_spikes(level, sender.step_pct)
     # A level that flickers between two steps is half a step from its mean, whatever the noise.
     usual = np.hypot(RESTLESS_RATIO * max(sender.noise_pct, FINEST_PCT), RESTLESS_STEPS * sender.step_pct)
-    waves = scatter_pct(seconds, calm) > usual
+    waves: NDArray[np.bool_] = scatter_pct(seconds, calm) > usual
     rough = local_noise(seconds, level, sender.step_pct) > usual
     edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
@@ -127,7 +136,9 @@ def _true_step(level: Floats) -> float:
         fits = (off <= np.maximum(MULTIPLE_OFF * step, FINEST_PCT)) & (times >= 1)
         if weight[fits].sum() >= 0.9 * weight.sum():
             near = fits & (times <= 3)
-            return float((apart[near] * weight[near]).sum() / (times[near] * weight[near]).sum()) if near.any() else step
+            return (
+                float((apart[near] * weight[near]).sum() / (times[near] * weight[near]).sum()) if near.any() else step
+            )
     return float(apart[order[0]])
 
 

@@ -47,24 +47,19 @@ AROUND = 60  # readings on either side that a fast flow is fitted with
 
 @dataclass(frozen=True, slots=True)
 class _Marks:
-    """n marks in the order of time. at_s: when each was passed; sd_s: how well that is known. way: 1 up, -1 down.
+    """n marks in the order of time."""
 
-    volume: litres (or percent) at the mark; size: of the step that it parts, in the same unit; uneven: standard deviation of
-    the place of the mark; noise: of the readings around it, times the seconds between two of them. dwell_s: time to the nearer neighbour in the same direction. flicker_s: for how long both steps were read in turn. low_s, high_s: since
-    when, until when the level rested in the steps on either side.
-    """
-
-    at_s: Floats
-    sd_s: Floats
-    uneven: Floats
-    noise: Floats
-    dwell_s: Floats
-    way: NDArray[np.int64]
-    volume: Floats
-    size: Floats
-    flicker_s: Floats
-    low_s: Floats
-    high_s: Floats
+    at_s: Floats  # when each was passed
+    sd_s: Floats  # and how well that is known
+    uneven: Floats  # standard deviation of the place of the mark, litres
+    noise: Floats  # of the readings around it, litres, times the seconds between two of them
+    dwell_s: Floats  # time to the nearer neighbour in the same direction
+    way: NDArray[np.int64]  # 1 up, -1 down
+    volume: Floats  # litres (or percent) at the mark
+    size: Floats  # of the step that it parts, in the same unit
+    flicker_s: Floats  # for how long both steps were read in turn
+    low_s: Floats  # since when the level had rested in the step before
+    high_s: Floats  # and until when it rested in the one behind
 
 
 def stepped_flows(
@@ -140,8 +135,8 @@ def _marks(
         spread = pause_s**2 / 12
         passed, flicker_s = at_s[begin], 0.0
         if count == 1:
-            # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when
-            # as many of these are behind it as read the old step.
+            # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed
+            # when as many of these are behind it as read the old step.
             ahead, behind = index[first[i - 1] : end], index[end : last[i] + 1]
             from_row = first[i - 1] + int(np.argmax(ahead == new)) if (ahead == new).any() else end
             to_row = end + len(behind) - 1 - int(np.argmax(behind[::-1] == old)) if (behind == old).any() else begin
@@ -264,7 +259,9 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
         w, t, tt, v, vt, vv = sums[:, j, None] - sums[:, keep]
         spread = np.maximum(tt - t * t / w, 0.0)
         lean = vt - v * t / w
-        misfit = np.maximum(vv - v * v / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0)
+        misfit = np.maximum(
+            vv - v * v / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0
+        )
         count = j - keep
         misfit[count == 1] = 0.0
         lasted = np.maximum(at_s[j - 1] - at_s[keep], 1e-6)
@@ -313,9 +310,7 @@ def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s:
     return fast > (1 - alike) * slow and pause_s < 0.5 * slow * float(marks.size[other[0]])
 
 
-def _flow(
-    marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, most_shift: float
-) -> Found | None:
+def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, most_shift: float) -> Found | None:
     """The flow of one run of marks, or None for a shift."""
     size = float(marks.size[first:last].mean())
     way = int(marks.way[first])
@@ -348,9 +343,7 @@ def _flow(
         return None
     before = float(volume[0]) - way * float(marks.size[first]) / 2
     after = float(volume[-1]) + way * float(marks.size[last - 1]) / 2
-    return Found(
-        start, stop, before, after, after - before, rate, rate - reach, rate + reach, float(last - first)
-    )
+    return Found(start, stop, before, after, after - before, rate, rate - reach, rate + reach, float(last - first))
 
 
 def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_shift: float) -> Found | None:
@@ -359,7 +352,10 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_
     at, level = at_s[low:high] - at_s[low], volume[low:high]
     # Other flows may be near: what is at rest next to this one is like its nearest readings.
     near = np.ones(len(at), np.bool_)
-    for rows, anchor in ((slice(0, max(begin - 2 - low, 0)), max(begin - 3, 0)), (slice(end + 3 - low, None), min(end + 3, len(at_s) - 1))):
+    for rows, anchor in (
+        (slice(0, max(begin - 2 - low, 0)), max(begin - 3, 0)),
+        (slice(end + 3 - low, None), min(end + 3, len(at_s) - 1)),
+    ):
         near[rows] = np.abs(level[rows] - volume[anchor]) < 1.5 * size
     at, level = at[near], level[near]
     start, stop = float(at_s[max(begin - 1, 0)] - at_s[low]), float(at_s[min(end + 1, len(at_s) - 1)] - at_s[low])

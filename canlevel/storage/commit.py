@@ -41,7 +41,10 @@ def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
 
 
 def replace_part(table: pa.Table, path: Path) -> None:
-    """Write `table` as the Parquet file at `path`, in the place of one that may be there: readers see the old or the new one."""
+    """Write `table` as the Parquet file at `path`, in the place of one that may be there.
+
+    Readers see either the old or the new one.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_name(f".{path.name}.{uuid.uuid4().hex[:12]}.unfinished")
     try:
