@@ -206,6 +206,8 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
             f"{flow} {unit.symbol}/min" if flow != NOTHING else "",
             f"heard {moment(row['last_heard'])[5:]}" if row["last_heard"] else "",
             f"every {row['period_s']:.1f} s" if row["period_s"] is not None else "",
+            f"step {row['step_pct']:.2g} %" if row["step_pct"] is not None else "",
+            f"noise {row['noise_pct']:.2g} %" if row["noise_pct"] else "",
         ]
         yield "  " + ", ".join(part for part in told if part)
 
