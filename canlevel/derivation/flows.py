@@ -31,6 +31,7 @@ FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
+FEWEST_STEPS = 1.6
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
@@ -173,8 +174,14 @@ def _stretch_flows(
     at_s: Floats, level: Floats, spells: list[tuple[int, int]], sender: Sender, curve: VolumeCurve
 ) -> Iterator[Found]:
     step_l = sender.step_pct * curve.tank.most_shift / MOST_SHIFT_PCT
-    if not sender.coarse or (curve.litres and step_l < FINE_L):
+    if not sender.coarse:
         yield from noisy_flows(_noisy(at_s, level, spells, sender, curve))
+        return
+    # A level that rests close to a mark reads as either step for minutes: less than two steps of change may be that.
+    least = FEWEST_STEPS * step_l
+    if curve.litres and step_l < FINE_L:
+        found = noisy_flows(_noisy(at_s, level, spells, sender, curve))
+        yield from (flow for flow in found if abs(flow.change) > least)
         return
     at = 0
     for begin, end in [*spells, (len(at_s), len(at_s))]:
@@ -183,7 +190,8 @@ def _stretch_flows(
             yield from (flow for flow in found if flow.steps > STEPS_MOVING or not _close(flow, at_s, spells))
         if end > begin:
             some = slice(begin, end)
-            yield from noisy_flows(_noisy(at_s[some], level[some], [(0, end - begin)], sender, curve))
+            found = noisy_flows(_noisy(at_s[some], level[some], [(0, end - begin)], sender, curve))
+            yield from (flow for flow in found if abs(flow.change) > least)
         at = end
 
 
