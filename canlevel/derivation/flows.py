@@ -148,23 +148,24 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
         return
     gaps = np.flatnonzero(periods > max(GAP_PERIODS * float(np.median(periods)), GAP_S)) + 1
     sloshes = restless(series.seconds, series.level_pct, sender)
+    tilt_pct = TILT_MOVING_PCT if sloshes.any() else TILT_PCT
     smallest = SMALLEST_L if curve.litres else SMALLEST_PCT
     for rows in np.split(np.arange(len(series.seconds)), gaps):
         if len(rows) < FEWEST_READINGS:
             continue
         at_s, level = series.seconds[rows], series.level_pct[rows]
         found = _stretch_flows(at_s, level, _spells(at_s, sloshes[rows]), sender, curve)
-        yield from (_widened(flow, curve) for flow in found if abs(flow.change) >= smallest)
+        yield from (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
 
 
-def _widened(flow: Found, curve: VolumeCurve) -> Found:
+def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
     """The flow with an interval that allows for what the fit takes for given: the corners of the sender, and an even keel."""
     levels = curve.level(np.array([flow.before, flow.after]))
     middle = np.clip(float(levels.mean()), BEND_PCT, 100 - BEND_PCT)
     around = np.diff(curve(middle + np.array([-BEND_PCT, 0.0, BEND_PCT]))) / BEND_PCT
     bend = abs(around[1] - around[0]) / BEND_PCT / max(around.mean(), 1e-9)
     corners = CORNERS_S / max(flow.end_s - flow.start_s, 1.0)
-    extra = SPREAD_95 * abs(flow.rate) * float(np.hypot(bend * TILT_PCT, corners))
+    extra = SPREAD_95 * abs(flow.rate) * float(np.hypot(bend * tilt_pct, corners))
     low = flow.rate - float(np.hypot(flow.rate - flow.rate_low, extra))
     high = flow.rate + float(np.hypot(flow.rate_high - flow.rate, extra))
     return replace(flow, rate_low=low, rate_high=high)

@@ -37,6 +37,7 @@ LAGS_S = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
 MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
+AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 SURE, SURE_MOVING = 5.2, 6.0  # standard deviations of the change
 UNHEARD_S = 20.0
@@ -315,11 +316,15 @@ def _slope(at: Floats, level: Floats, begin: float, end: float) -> float:
 
 
 def _is_shift(fitted: Ramps, near: Noisy) -> bool:
-    """Whether the level was somewhere else at once. While the vehicle moves, what may have been a shift is taken for one."""
+    """Whether the level was somewhere else at once, or, where noise hides how long it took, may well have been."""
     if abs(fitted.after - fitted.before) > near.tank.most_shift:
         return False
     lasted = float(fitted.knots[-1] - fitted.knots[0])
-    return lasted < SHORTEST_S or (bool(near.moving.any()) and fitted.duration_low < SHORTEST_S)
+    if lasted < SHORTEST_S:
+        return True
+    if near.moving.any():
+        return fitted.duration_low < SHORTEST_S
+    return fitted.duration_low < AT_ONCE_S and lasted < BRIEF_S
 
 
 def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
