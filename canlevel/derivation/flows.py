@@ -36,10 +36,9 @@ FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with 
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
-TILT_PCT, BEND_PCT = (
-    1.0,
-    5.0,
-)  # standard deviation of how far a level is off by a tilt; over how much a shape's bend is told
+# Standard deviation of how far a level is off by a tilt, of a vehicle that stays and of one that moves about.
+TILT_PCT, TILT_MOVING_PCT = 1.0, 2.5
+BEND_PCT = 5.0  # so far above and below a level its shape's bend is told
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
 USUAL_OF_SQUARE = 0.4549  # median of a squared standard normal variable
