@@ -191,6 +191,7 @@ def test_one_writer_at_a_time_and_readers_any_time(tmp_path: Path, canlevel: Cal
         assert ready.wait(30)
         code, _, errors = canlevel("log", path, "--store", tmp_path / "history")
         assert (code, "being written by another" in errors) == (2, True)
+        assert f"process {process.pid}, since 20" in errors
         assert len(library.open_store(tmp_path / "history").readings()) == 1
     finally:
         done.set()

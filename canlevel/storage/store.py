@@ -13,19 +13,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import filelock
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage.commit import as_store_error, commit_part, replace_part, write_whole
+from canlevel.storage.lock import writer_lock
 from canlevel.tables import (
     FLOWS,
     IDENTITY,
@@ -266,25 +266,16 @@ class Store:
 
         Raises StoreError while another writer is at work.
         """
-        lock = filelock.FileLock(self.path / ".writer.lock")
-        try:
-            lock.acquire(timeout=0)
-        except filelock.Timeout:
-            raise StoreError(
-                "is being written by another canlevel",
-                where=Place(str(self.path)),
-                next_step="wait for it to end, or stop it",
-            ) from None
-        except OSError as error:
-            raise as_store_error(error, self.path) from error
-        writer = Writer(self)
-        try:
+        with ExitStack() as held:
+            try:
+                held.enter_context(writer_lock(self.path))
+            except OSError as error:
+                raise as_store_error(error, self.path) from error
+            writer = Writer(self)
             try:
                 yield writer
             finally:
                 writer.commit()
-        finally:
-            lock.release()
 
 
 @dataclass(slots=True)
