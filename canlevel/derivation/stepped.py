@@ -38,6 +38,7 @@ FIT_PRICE = 6.0
 BEATING = 0.4  # of a step, between two readings
 FINEST_PCT = 0.2  # finer steps are taken together
 LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
+DUE = 1.6  # dwells, after which the next mark of a flow is missing
 FAST_MARKS = 4
 FEW_MARKS = 0.5
 CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
@@ -183,10 +184,19 @@ def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[
     for begin, end in pairwise([0, *turns.tolist(), len(marks.at_s)]):
         if unheard[begin]:
             continue
+        runs: list[tuple[int, int, Found]] = []
         for first, last in _best_runs(marks, begin, end, tank):
             flow = _flow(marks, first, last, at_s, volume, tank.most_shift)
-            if flow is not None:
-                found.append((flow, float(marks.at_s[first]), float(marks.at_s[last - 1])))
+            if flow is None:
+                continue
+            if runs:
+                before = runs[-1][0]
+                both = _flow(marks, before, last, at_s, volume, tank.most_shift)
+                if both is not None and _one_flow(marks, runs[-1], (first, last, flow)):
+                    runs[-1] = (before, last, both)
+                    continue
+            runs.append((first, last, flow))
+        found += [(flow, float(marks.at_s[first]), float(marks.at_s[last - 1])) for first, last, flow in runs]
     for i in range(len(found) - 1):
         (one, _, one_last), (other, other_first, _) = found[i : i + 2]
         if one.end_s > other.start_s:
@@ -196,6 +206,17 @@ def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[
             found[i] = (replace(one, end_s=edge), found[i][1], one_last)
             found[i + 1] = (replace(other, start_s=edge), other_first, found[i + 1][2])
     yield from _without_tails([flow for flow, _, _ in found if flow.end_s > flow.start_s])
+
+
+def _one_flow(marks: _Marks, one: tuple[int, int, Found], other: tuple[int, int, Found]) -> bool:
+    """Whether two runs that follow one another differ by no more than they are uncertain, and no mark is missing between."""
+    rates = [abs(one[2].rate), abs(other[2].rate)]
+    if min(one[1] - one[0], other[1] - other[0]) < 2 or other[0] != one[1]:
+        return False
+    reach = np.hypot(one[2].rate_high - one[2].rate_low, other[2].rate_high - other[2].rate_low) / 2
+    pause_s = float(marks.at_s[other[0]] - marks.at_s[one[1] - 1])
+    due_s = float(marks.size[other[0]]) / min(rates)
+    return abs(rates[0] - rates[1]) < reach and pause_s < DUE * due_s
 
 
 def _without_tails(flows: list[Found]) -> list[Found]:
@@ -266,12 +287,12 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
         misfit[count == 1] = 0.0
         lasted = np.maximum(at_s[j - 1] - at_s[keep], 1e-6)
         per_minute = 60 * (volume[j - 1] - volume[keep]) / lasted / unit
-        slow = per_minute < SLOWEST_OF_THREE
+        slow = per_minute < SLOWEST_OF_TWO
         price = best[keep] + misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
         # A line through two marks fits whatever they are.
         price[count > 1] += FIT_PRICE / (count[count > 1] - 1)
-        price[(count == 2) & (per_minute < SLOWEST_OF_TWO)] = np.inf
-        price[(count == 3) & slow] = np.inf
+        price[(count == 2) & slow] = np.inf
+        price[(count == 3) & (per_minute < SLOWEST_OF_THREE)] = np.inf
         least = int(price.argmin())
         best[j], where[j] = price[least], keep[least]
         keep = keep[(best[keep] + misfit <= best[j]) | (count < 4)]
