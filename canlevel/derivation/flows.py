@@ -8,7 +8,7 @@ Nothing is claimed across a long gap in the readings.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -32,6 +32,7 @@ JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; sho
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 FEWEST_STEPS = 1.6
+TOUCHING_S = 6.0
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
@@ -154,7 +155,43 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
             continue
         at_s, level = series.seconds[rows], series.level_pct[rows]
         found = _stretch_flows(at_s, level, _spells(at_s, sloshes[rows]), sender, curve)
-        yield from (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
+        yield from _united(_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
+
+
+def _united(flows: Iterable[Found]) -> Iterator[Found]:
+    """Flows, those made one that touch and whose rates are not known to differ."""
+    one: Found | None = None
+    for other in flows:
+        if one is not None and _not_known_to_differ(one, other):
+            lasted = other.end_s - one.start_s
+            rate = (one.change + other.change) / lasted
+            reach = max(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
+            # The longer of the two tells the rate of both more closely than their ends do.
+            longer = one if one.end_s - one.start_s > other.end_s - other.start_s else other
+            half = min(reach, (longer.rate_high - longer.rate_low) / 2 + abs(longer.rate - rate))
+            one = replace(
+                one,
+                end_s=other.end_s,
+                after=other.after,
+                change=one.change + other.change,
+                rate=rate,
+                rate_low=rate - half,
+                rate_high=rate + half,
+                steps=one.steps + other.steps,
+            )
+            continue
+        if one is not None:
+            yield one
+        one = other
+    if one is not None:
+        yield one
+
+
+def _not_known_to_differ(one: Found, other: Found) -> bool:
+    if one.change * other.change <= 0 or other.start_s - one.end_s > TOUCHING_S or other.start_s < one.start_s:
+        return False
+    reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
+    return bool(abs(one.rate - other.rate) < reach)
 
 
 def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
