@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 
 BLOCK_S, BLOCK_READINGS = 10.0, 4
 WIDEST = 32  # blocks that are taken together at most
-STIRRED = 3.2  # standard deviations between neighbouring means that keep blocks apart
+STIRRED = 4.2  # standard deviations between neighbouring means that keep blocks apart
 REST_PRICE, FLOW_PRICE = 17.0, 27.0
 CORNER_S = 1.5
 MOMENT_S = 30.0  # a rest that is shorter is none
