@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import pyarrow as pa
 
 from canlevel.capture.source import open_source
@@ -18,6 +17,9 @@ from canlevel.findings.traffic import Traffic
 from canlevel.pipeline import LogSummary, collect, log_source, open_decoding
 from canlevel.roster import Roster
 from canlevel.tables import READINGS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["decode", "decode_batches", "flows", "log", "tanks", "traffic"]
 

@@ -117,3 +117,19 @@ def test_the_library_counts_a_recording(tmp_path: Path) -> None:
     # A frame of 131 to 160 bits each millisecond at 250 kbit/s: 52.4 to 64 %.
     (minute,) = traffic.minutes().to_pylist()
     assert (minute["load_low"], minute["load_high"]) == pytest.approx((52.4, 64.0))
+
+
+def test_identifiers_that_share_a_place_are_told_apart() -> None:
+    """More identifiers than the table has places for without two in one: each keeps a number of its own."""
+    from canlevel.findings.traffic import SPREAD, TABLE_BITS, _Codes
+
+    random = np.random.default_rng(8)
+    keys = random.integers(0, 1 << 29, 20_000).astype(np.uint32)
+    places = (keys * SPREAD) >> np.uint32(32 - TABLE_BITS)
+    assert len(np.unique(places)) < len(np.unique(keys)) - 1000
+    codes = _Codes()
+    for begin in range(0, len(keys), 3000):
+        numbers = codes.of(keys[begin : begin + 3000])
+        assert (codes.keys[numbers - 1] == keys[begin : begin + 3000]).all()
+    assert sorted(codes.keys.tolist()) == sorted(set(keys.tolist()))
+    assert (codes.of(keys) == codes.of(keys)).all()

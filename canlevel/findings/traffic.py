@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -34,6 +35,11 @@ __all__ = ["GAPS", "MINUTES", "SENDERS", "Traffic", "frame_bits"]
 
 MINUTE_US = 60_000_000
 SILENT_US = 2_000_000
+TABLE_BITS = 16
+SPREAD = np.uint32(
+    2_654_435_769
+)  # 2^32 over the golden ratio: D. E. Knuth, The Art of Computer Programming, volume 3, 6.4
+HAS_29_BITS, NO_KEY = np.uint32(1 << 31), np.uint32(0xFFFFFFFF)
 LENGTHS = 16  # room for data lengths in a code; FD frames go over the wire at two rates and are left out
 
 SENDERS = pa.schema(
@@ -70,11 +76,54 @@ def frame_bits(length: int, *, extended: bool) -> tuple[int, int]:
     return stuffed + 13, stuffed + 13 + (stuffed - 1) // 4
 
 
+class _Codes:
+    """Small numbers for identifiers, from 1 on in the order they are met; keys of n frames at once.
+
+    A key's place in a table says its number, if that number's key is the same; where two keys share a place, the later one is
+    looked up by itself.
+    """
+
+    def __init__(self) -> None:
+        self._numbers: dict[int, int] = {}
+        self._table = np.zeros(1 << TABLE_BITS, np.int32)
+        self._keys = np.full(1, NO_KEY, np.uint32)
+
+    @property
+    def keys(self) -> NDArray[np.uint32]:
+        """(n,) keys met so far, in the order of their numbers from 1 on."""
+        return self._keys[1:]
+
+    def of(self, keys: NDArray[np.uint32]) -> NDArray[np.int32]:
+        """(n,) numbers of (n,) keys."""
+        places = keys * SPREAD
+        places >>= np.uint32(32 - TABLE_BITS)
+        numbers: NDArray[np.int32] = self._table[places]
+        strange = self._keys[numbers] != keys
+        if strange.any():
+            rows = np.flatnonzero(strange)
+            values, which = distinct(keys[rows])
+            numbers[rows] = np.array([self._number(value) for value in values.tolist()], np.int32)[which]
+        return numbers
+
+    def _number(self, key: int) -> int:
+        number = self._numbers.get(key)
+        if number is None:
+            number = self._numbers[key] = len(self._numbers) + 1
+            self._keys = np.append(self._keys, np.uint32(key))
+            place = (key * int(SPREAD) & 0xFFFFFFFF) >> (32 - TABLE_BITS)
+            if not self._table[place]:
+                self._table[place] = number
+        return number
+
+
 @dataclass(slots=True)
 class _Channel:
-    """What is remembered of one channel. by_identifier: (frames, first, last) by identifier and its kind."""
+    """What is remembered of one channel. frames, first_us, last_us: of each number in `codes`, the first of them unused."""
 
-    by_identifier: dict[int, list[int]] = field(default_factory=dict)
+    codes: _Codes = field(default_factory=_Codes)
+    frames: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
+    first_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
+    last_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     minutes: dict[int, NDArray[np.int64]] = field(default_factory=dict)
     gaps: list[tuple[int, int]] = field(default_factory=list)
     latest_us: int = UNKNOWN_TIME_US
@@ -125,25 +174,25 @@ class Traffic:
 
     def senders(self) -> pa.Table:
         """SENDERS: one row for each channel and identifier of a data frame, the most frequent first."""
-        rows = [
-            (name, key, counted)
-            for name, state in self._channels.items()
-            for key, counted in state.by_identifier.items()
-        ]
-        rows.sort(key=lambda row: -row[2][0])
-        key = np.array([row[1] for row in rows], np.int64)
-        frames, first, last = np.array([row[2] for row in rows], np.int64).reshape(-1, 3).T
-        identifier = (key & 0x1FFFFFFF).astype(np.uint32)
-        has_29_bits = key >> 32 == EXTENDED
+        names: list[str | None] = []
+        columns: list[tuple[NDArray[Any], ...]] = []
+        for name, state in self._channels.items():
+            names += [name] * len(state.codes.keys)
+            columns.append((state.codes.keys, state.frames[1:], state.first_us[1:], state.last_us[1:]))
+        none = np.zeros(0, np.int64)
+        key, frames, first, last = (np.concatenate([column[i] for column in columns] or [none]) for i in range(4))
+        order = np.argsort(-frames, kind="stable")
+        key = key[order].astype(np.uint32)
+        identifier, has_29_bits = key & np.uint32(0x1FFFFFFF), key >= HAS_29_BITS
         return pa.table(
             [
-                _names([row[0] for row in rows]),
+                _names([names[i] for i in order]),
                 arrow(identifier),
                 arrow(pgns(identifier), known=has_29_bits),
                 arrow(source_addresses(identifier), known=has_29_bits),
-                arrow(frames),
-                time_column(first),
-                time_column(last),
+                arrow(frames[order]),
+                time_column(first[order]),
+                time_column(last[order]),
             ],
             schema=SENDERS,
         )
@@ -209,25 +258,21 @@ def _count_frames(
     time_us: NDArray[np.int64],
 ) -> None:
     """Count n data frames by identifier and by minute."""
-    kinds = [EXTENDED] if flags.min() == EXTENDED else [0, EXTENDED]
-    for kind in kinds:
-        rows = slice(None) if len(kinds) == 1 else np.flatnonzero((flags & EXTENDED) == kind)
-        encoded = arrow(identifier[rows]).dictionary_encode()
-        which, identifiers = values_of(encoded.indices), values_of(encoded.dictionary).tolist()
-        frames = np.bincount(which, minlength=len(identifiers))
-        keys = [kind << 32 | number for number in identifiers]
-        # Of several values for one place numpy keeps the one written last.
-        last = np.empty(len(identifiers), np.int64)
-        last[which] = time_us[rows]
-        if any(key not in state.by_identifier for key in keys):
-            first = np.empty(len(identifiers), np.int64)
-            first[which[::-1]] = time_us[rows][::-1]
-            for key, began in zip(keys, first.tolist(), strict=True):
-                state.by_identifier.setdefault(key, [0, began, began])
-        for key, count, ended in zip(keys, frames.tolist(), last.tolist(), strict=True):
-            known = state.by_identifier[key]
-            known[0] += count
-            known[2] = ended
+    keys = identifier | (flags & np.uint8(EXTENDED)).astype(np.uint32) * HAS_29_BITS
+    numbers = state.codes.of(keys)
+    before, known = len(state.frames), len(state.codes.keys) + 1
+    if known > before:
+        state.frames, state.first_us, state.last_us = (
+            np.append(values, np.zeros(known - before, np.int64))
+            for values in (state.frames, state.first_us, state.last_us)
+        )
+    state.frames += np.bincount(numbers, minlength=known)
+    # Of several values for one place numpy keeps the one written last.
+    state.last_us[numbers] = time_us
+    if known > before:
+        first = np.empty(known, np.int64)
+        first[numbers[::-1]] = time_us[::-1]
+        state.first_us[before:] = first[before:]
     if int(time_us.min()) == UNKNOWN_TIME_US:
         return
     kind_and_length = (flags & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
