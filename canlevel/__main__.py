@@ -12,6 +12,8 @@ def main() -> None:
     """Run the command line."""
     from canlevel.cli import run
 
+    # Threads that read a recording hand the interpreter's lock to the one that stores sooner than after the usual 5 ms.
+    sys.setswitchinterval(0.0005)
     code = run()
     try:
         sys.stdout.flush()

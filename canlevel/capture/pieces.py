@@ -9,12 +9,10 @@ from __future__ import annotations
 import codecs
 import os
 import threading
-from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
-from typing import Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -166,20 +164,67 @@ def in_order(work: Callable[[], T | None], threads: int, first: int, ahead: int)
         while (done := work()) is not None:
             yield done
         return
-    early: dict[int, T] = {}
+    crew = _Crew(work, threads, ahead)
     due = first
-    with ThreadPoolExecutor(threads, thread_name_prefix="canlevel") as pool:
-        running = deque(pool.submit(work) for _ in range(ahead))
+    try:
+        while (piece := crew.wait_for(due)) is not None:
+            yield piece
+            due += 1
+    finally:
+        crew.dismiss()
+
+
+class _Crew(Generic[T]):
+    """Threads that work until there is nothing left, each piece done kept until it is asked for.
+
+    The standard library's pool would do, and takes longer to import than a small recording to read.
+    """
+
+    def __init__(self, work: Callable[[], T | None], threads: int, ahead: int) -> None:
+        self._work = work
+        self._room = threading.Semaphore(ahead)
+        self._changed = threading.Condition()
+        self._done: dict[int, T] = {}
+        self._fault: BaseException | None = None
+        self._dismissed = False
+        self._at_work = threads
+        self._threads = [threading.Thread(target=self._run, name=f"canlevel-{i}", daemon=True) for i in range(threads)]
+        for thread in self._threads:
+            thread.start()
+
+    def wait_for(self, number: int) -> T | None:
+        """The piece with this number, or None where there is none. Raises what the work on it raised."""
+        with self._changed:
+            self._changed.wait_for(lambda: number in self._done or self._fault is not None or not self._at_work)
+            if number not in self._done and self._fault is not None:
+                raise self._fault
+            piece = self._done.pop(number, None)
+        if piece is not None:
+            self._room.release()
+        return piece
+
+    def dismiss(self) -> None:
+        """Let the threads go, and wait until they have."""
+        self._dismissed = True
+        self._room.release(len(self._threads))
+        for thread in self._threads:
+            thread.join()
+
+    def _run(self) -> None:
+        fault: BaseException | None = None
         try:
-            while running:
-                done = running.popleft().result()
-                if done is None:
-                    continue
-                running.append(pool.submit(work))
-                early[done.number] = done
-                while due in early:
-                    yield early.pop(due)
-                    due += 1
+            while True:
+                self._room.acquire()
+                piece = None if self._dismissed else self._work()
+                if piece is None:
+                    return
+                with self._changed:
+                    self._done[piece.number] = piece
+                    self._changed.notify()
+        except BaseException as error:  # whoever waits for the piece hears of it
+            fault = error
         finally:
-            for future in running:
-                future.cancel()
+            with self._changed:
+                self._at_work -= 1
+                self._fault = self._fault or fault
+                self._changed.notify()

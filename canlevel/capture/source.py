@@ -11,7 +11,6 @@ import os
 import select
 import stat
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -27,7 +26,6 @@ from numpy.typing import NDArray
 from canlevel.capture.candump import Block, frames_table
 from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording, unreadable
 from canlevel.capture.lines import CANDUMP, CSV
-from canlevel.capture.mf4 import Mf4Error, mf4_text
 from canlevel.capture.pieces import workers
 from canlevel.capture.tally import Tally
 from canlevel.capture.text import TextRecording
@@ -284,6 +282,10 @@ class _File:
         return self._messages(opened, pgns)
 
     def _mf4(self, opened: Opened, pgns: Collection[int] | None) -> Iterator[tuple[Block, Sequence[str | None]]]:
+        import tempfile
+
+        from canlevel.capture.mf4 import Mf4Error, mf4_text
+
         before = self._tally.frames
         with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
             pieces = _Pieces(mf4_text(opened.plain_file(Path(scratch)), self.name))
@@ -536,6 +538,8 @@ class _Pipe:
             )
 
     def _spooled(self, arriving: _Arriving, pgns: Collection[int] | None) -> Iterator[pa.Table]:
+        import tempfile  # brings much with it that text does not need
+
         with tempfile.TemporaryDirectory(prefix="canlevel-") as scratch:
             path = Path(scratch) / "standard-input"
             room = memoryview(bytearray(COPIED))

@@ -23,9 +23,9 @@ FIRST_PIECE = 1024 * 1024
 LOOKED_AT_CLOSELY = 20_000  # lines at the beginning that are read whole, whatever is wanted
 PIECE = 2 * 1024 * 1024
 PIECES_AS_ONE = 2  # where every line is read: threads wait less for one another over larger arrays
-AHEAD, AHEAD_PICKED = 2, 16  # pieces for each thread
+AHEAD, AHEAD_PICKED = 2, 24  # pieces for each thread
 MANY = 4096  # lines of one piece that are read by the thread that picked them
-BATCH_ROWS = 16_384  # lines picked that are read together
+BATCH_ROWS = 32_768  # lines picked that are read together
 BATCH_PIECES = 64  # pieces after which a batch is handed out, however small, so that progress shows
 
 

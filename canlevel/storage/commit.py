@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import uuid
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -22,7 +21,7 @@ def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
     Names begin with the first time in the part, so that a listing is in order; names beginning with "." are unfinished.
     """
     moment = datetime.fromtimestamp(first_time_us // 1_000_000, UTC)
-    name = f"{moment:%Y%m%dT%H%M%SZ}-{uuid.uuid4().hex[:12]}.parquet"
+    name = f"{moment:%Y%m%dT%H%M%SZ}-{os.urandom(6).hex()}.parquet"
     folder.mkdir(parents=True, exist_ok=True)
     unfinished = folder / f".{name}.unfinished"
     try:
@@ -46,7 +45,7 @@ def replace_part(table: pa.Table, path: Path) -> None:
     Readers see either the old or the new one.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(f".{path.name}.{uuid.uuid4().hex[:12]}.unfinished")
+    unfinished = path.with_name(f".{path.name}.{os.urandom(6).hex()}.unfinished")
     try:
         with unfinished.open("wb") as file:
             pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
