@@ -1,6 +1,6 @@
 """Timings of the main job. No test: it asserts nothing and takes as long as it takes.
 
-    python tests/benchmark                          ten million frames of text, three rounds
+    python tests/benchmark                          twenty million frames of text, three rounds
     python tests/benchmark bulk --frames 200000000 --rounds 1
     python tests/benchmark forms live start --frames 1000000
 
@@ -161,7 +161,7 @@ def start(rounds: int, small: Path) -> None:
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which; all, if not told")
-    options.add_argument("--frames", type=int, default=10_000_000)
+    options.add_argument("--frames", type=int, default=20_000_000)
     options.add_argument("--rounds", type=int, default=3)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--tank-share", type=float, default=0.01, help="part of the frames that are a tank's")
