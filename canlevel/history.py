@@ -15,7 +15,7 @@ from canlevel.tables import READINGS, dictionary_column, null_column, rows_at, t
 
 __all__ = ["bring_flows_up_to_date", "stored_flows"]
 
-METHOD = 2  # of the derivation; flows of another are derived anew
+METHOD = 3  # of the derivation; flows of another are derived anew
 LONGEST_WINDOW = 7  # days that are derived together
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]
 DAY = timedelta(days=1)

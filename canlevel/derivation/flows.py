@@ -204,7 +204,12 @@ def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
     extra = SPREAD_95 * abs(flow.rate) * float(np.hypot(bend * tilt_pct, corners))
     low = flow.rate - float(np.hypot(flow.rate - flow.rate_low, extra))
     high = flow.rate + float(np.hypot(flow.rate_high - flow.rate, extra))
-    return replace(flow, rate_low=low, rate_high=high)
+    # Which way it flows is known, if the fit knew it.
+    return replace(
+        flow,
+        rate_low=max(low, 0.0) if flow.rate_low > 0 else low,
+        rate_high=min(high, 0.0) if flow.rate_high < 0 else high,
+    )
 
 
 def _stretch_flows(

@@ -37,6 +37,7 @@ SLOW_PRICE = 10.0  # more for a run that is slower than that
 FIT_PRICE = 6.0
 BEATING = 0.4  # of a step, between two readings
 FINEST_PCT = 0.2  # finer steps are taken together
+SLOWEST_L, FASTEST_L = 0.5, 20.0  # litres a minute of a trickle and of a hose (common practice, no source)
 LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
 DUE = 1.6  # dwells, after which the next mark of a flow is missing
 FAST_MARKS = 4
@@ -186,12 +187,12 @@ def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[
             continue
         runs: list[tuple[int, int, Found]] = []
         for first, last in _best_runs(marks, begin, end, tank):
-            flow = _flow(marks, first, last, at_s, volume, tank.most_shift)
+            flow = _flow(marks, first, last, at_s, volume, tank)
             if flow is None:
                 continue
             if runs:
                 before = runs[-1][0]
-                both = _flow(marks, before, last, at_s, volume, tank.most_shift)
+                both = _flow(marks, before, last, at_s, volume, tank)
                 if both is not None and _one_flow(marks, runs[-1], (first, last, flow)):
                     runs[-1] = (before, last, both)
                     continue
@@ -331,18 +332,18 @@ def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s:
     return fast > (1 - alike) * slow and pause_s < 0.5 * slow * float(marks.size[other[0]])
 
 
-def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, most_shift: float) -> Found | None:
+def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tank: Tank) -> Found | None:
     """The flow of one run of marks, or None for a shift."""
     size = float(marks.size[first:last].mean())
     way = int(marks.way[first])
     if last - first == 1:
-        return _single(marks, first)
+        return _single(marks, first, tank)
     volume, time = marks.volume[first:last], marks.at_s[first:last]
     lasting = float(time[-1] - time[0])
     begin, end = np.searchsorted(at_s, [time[0], time[-1]])
     if end - begin < last - first:
-        return _fast(at_s, level, int(begin), int(end), size, most_shift)
-    if lasting * (last - first) / (last - first - 1) < SHORTEST_S and last - first < most_shift / size:
+        return _fast(at_s, level, int(begin), int(end), size, tank.most_shift)
+    if lasting * (last - first) / (last - first - 1) < SHORTEST_S and last - first < tank.most_shift / size:
         return None
     rate = (volume[-1] - volume[0]) / lasting
     for _ in range(2):
@@ -400,7 +401,7 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_
     )
 
 
-def _single(marks: _Marks, at: int) -> Found | None:
+def _single(marks: _Marks, at: int, tank: Tank) -> Found | None:
     """A flow of which one mark tells: it was going on when the mark was passed, and nothing is known of its pace."""
     way = int(marks.way[at])
     size = float(marks.size[at])
@@ -417,5 +418,6 @@ def _single(marks: _Marks, at: int) -> Found | None:
         return None
     slow, fast = size / max(2 * quiet, 1.0), 2 * size / SHORTEST_S
     low, high = sorted((way * slow, way * fast))
-    rate = way * float(np.sqrt(slow * fast))
+    least, most = (max(slow, SLOWEST_L / 60), min(fast, FASTEST_L / 60)) if tank.litres else (slow, fast)
+    rate = way * float(np.sqrt(least * most) if least < most else np.sqrt(slow * fast))
     return Found(time - half, time + half, before, after, after - before, rate, low, high, 1.0)
