@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 
@@ -10,13 +13,14 @@ import pyarrow as pa
 
 from canlevel.derivation.flows import derive_flows
 from canlevel.errors import StoreError
-from canlevel.storage.store import Store
+from canlevel.storage.store import Store, open_store
 from canlevel.tables import READINGS, dictionary_column, null_column, rows_at, times_us, timestamp_us
 
-__all__ = ["bring_flows_up_to_date", "stored_flows"]
+__all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
 
 METHOD = 3  # of the derivation; flows of another are derived anew
 LONGEST_WINDOW = 7  # days that are derived together
+DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]
 DAY = timedelta(days=1)
 
@@ -65,16 +69,42 @@ def bring_flows_up_to_date(store: Store) -> int:
         return 0
     # What lies beside a day says when its first and its last flow began and ended.
     stale = sorted({beside for day in changed for beside in _beside(day) if beside in parts or beside in before})
-    for first, last in _windows(stale):
-        begin, end = _moment(first), _moment(last) + DAY
-        flows = derive_flows(_days(store, begin - DAY, end))
-        days = times_us(flows, "start") // 86_400_000_000
-        for day in stale:
-            if first <= day <= last:
-                number = (date.fromisoformat(day) - date(1970, 1, 1)).days
-                store.replace_flows(day, rows_at(flows, np.flatnonzero(days == number)))
+    windows = list(_windows(stale))
+    helpers = min(_cores(), len(windows)) - 1 if len(stale) >= DAYS_FOR_HELPERS else 0
+    # Processes of their own, not copies of this one: whoever calls may be a notebook with threads of its own.
+    started = [_helper(store, windows[i + 1 :: helpers + 1]) for i in range(helpers)]
+    try:
+        for window in windows[:: helpers + 1]:
+            _derive(store, window)
+        for i, process in enumerate(started):
+            if process.wait() != 0:
+                for window in windows[i + 1 :: helpers + 1]:
+                    _derive(store, window)
+    finally:
+        for process in started:
+            process.kill()
+            process.wait()
     store.note_derived({"method": METHOD, "days": parts})
     return len(stale)
+
+
+def _derive(store: Store, window: list[str]) -> None:
+    """Derive the flows of days that follow one another, and store them."""
+    begin, end = _moment(window[0]), _moment(window[-1]) + DAY
+    flows = derive_flows(_days(store, begin - DAY, end))
+    days = times_us(flows, "start") // 86_400_000_000
+    for day in window:
+        number = (date.fromisoformat(day) - date(1970, 1, 1)).days
+        store.replace_flows(day, rows_at(flows, np.flatnonzero(days == number)))
+
+
+def _helper(store: Store, windows: list[list[str]]) -> subprocess.Popen[bytes]:
+    words = [sys.executable, "-m", "canlevel.history", str(store.path), *(",".join(window) for window in windows)]
+    return subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _days(store: Store, first: datetime, last: datetime) -> pa.Table:
@@ -100,13 +130,24 @@ def _beside(day: str) -> list[str]:
     return [(middle + timedelta(days=off)).isoformat() for off in (-1, 0, 1)]
 
 
-def _windows(days: list[str]) -> Iterator[tuple[str, str]]:
-    """(first, last) of runs of days that follow one another, none too long for memory."""
+def _windows(days: list[str]) -> Iterator[list[str]]:
+    """Runs of days that follow one another, none too long for memory."""
     run: list[str] = []
     for day in days:
         if run and (date.fromisoformat(day) - date.fromisoformat(run[-1]) > DAY or len(run) >= LONGEST_WINDOW):
-            yield run[0], run[-1]
+            yield run
             run = []
         run.append(day)
     if run:
-        yield run[0], run[-1]
+        yield run
+
+
+def main(words: list[str]) -> None:
+    """The work of a helper: a store, and windows of days with commas between."""
+    store = open_store(words[0])
+    for window in words[1:]:
+        _derive(store, window.split(","))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

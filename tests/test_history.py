@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -68,6 +69,27 @@ def test_flows_are_derived_anew_where_readings_were_added(tmp_path: Path, monkey
     monkeypatch.setattr(history, "METHOD", -1)  # as after an update that finds flows in another way
     assert history.bring_flows_up_to_date(store) == 2
     assert seen == [len(whole)]
+
+
+def test_helpers_derive_the_same_flows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines = recording(tmp_path / "boat.log").read_text().splitlines(keepends=True)
+    days = [
+        "".join(f"({float(line[1:18]) + 86_400 * 2 * day:.6f}{line[18:]}" for line in lines[:6000]) for day in range(6)
+    ]
+    (tmp_path / "weeks.log").write_text("".join(days))
+    store = canlevel.log(tmp_path / "weeks.log", tmp_path / "history").store
+    alone = history.stored_flows(store).to_pylist()
+    assert len(alone) == 12
+    monkeypatch.setattr(history, "DAYS_FOR_HELPERS", 2)
+    monkeypatch.setattr(history, "LONGEST_WINDOW", 1)
+    monkeypatch.setattr(history, "_cores", lambda: 3)
+    for python in (sys.executable, "/bin/false"):  # a helper that fails costs time and nothing else
+        monkeypatch.setattr(history.sys, "executable", python)
+        for part in stored(store):
+            part.unlink()
+        store.note_derived({})
+        assert history.bring_flows_up_to_date(store) > 6
+        assert history.stored_flows(store).to_pylist() == alone
 
 
 def test_flows_of_a_span_of_time_and_of_a_tank(tmp_path: Path) -> None:
