@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
+from itertools import groupby
 
 import numpy as np
 import pyarrow as pa
@@ -19,7 +19,6 @@ from canlevel.tables import READINGS, dictionary_column, null_column, rows_at, t
 __all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
 
 METHOD = 3  # of the derivation; flows of another are derived anew
-LONGEST_WINDOW = 7  # days that are derived together
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]
 DAY = timedelta(days=1)
@@ -55,7 +54,7 @@ def stored_flows(
 
 
 def bring_flows_up_to_date(store: Store) -> int:
-    """Derive the flows of every day whose readings, or those of a day beside it, have changed. Returns how many days that were.
+    """Derive the flows of every week in which readings of a day, or of one beside it, have changed. Returns how many days it has.
 
     Raises StoreError where the store may not be written, or a part is damaged.
     """
@@ -67,9 +66,11 @@ def bring_flows_up_to_date(store: Store) -> int:
     changed = {day for day in {*parts, *before} if parts.get(day) != before.get(day)}
     if not changed:
         return 0
-    # What lies beside a day says when its first and its last flow began and ended.
-    stale = sorted({beside for day in changed for beside in _beside(day) if beside in parts or beside in before})
-    windows = list(_windows(stale))
+    # What lies beside a day says when its first and its last flow began and ended. Whole weeks are derived, always the same
+    # ones, so that flows do not depend on how readings came in: what a sender can say is learnt from the days at hand.
+    weeks = {_week(beside) for day in changed for beside in _beside(day)}
+    stale = sorted(day for day in {*parts, *before} if _week(day) in weeks)
+    windows = [list(days) for _, days in groupby(stale, _week)]
     helpers = min(_cores(), len(windows)) - 1 if len(stale) >= DAYS_FOR_HELPERS else 0
     # Processes of their own, not copies of this one: whoever calls may be a notebook with threads of its own.
     started = [_helper(store, windows[i + 1 :: helpers + 1]) for i in range(helpers)]
@@ -89,9 +90,9 @@ def bring_flows_up_to_date(store: Store) -> int:
 
 
 def _derive(store: Store, window: list[str]) -> None:
-    """Derive the flows of days that follow one another, and store them."""
-    begin, end = _moment(window[0]), _moment(window[-1]) + DAY
-    flows = derive_flows(_days(store, begin - DAY, end))
+    """Derive the flows of some days of one week, and store them."""
+    begin = datetime(1970, 1, 1, tzinfo=UTC) + 7 * _week(window[0]) * DAY
+    flows = derive_flows(_days(store, begin - DAY, begin + 7 * DAY))
     days = times_us(flows, "start") // 86_400_000_000
     for day in window:
         number = (date.fromisoformat(day) - date(1970, 1, 1)).days
@@ -130,20 +131,13 @@ def _beside(day: str) -> list[str]:
     return [(middle + timedelta(days=off)).isoformat() for off in (-1, 0, 1)]
 
 
-def _windows(days: list[str]) -> Iterator[list[str]]:
-    """Runs of days that follow one another, none too long for memory."""
-    run: list[str] = []
-    for day in days:
-        if run and (date.fromisoformat(day) - date.fromisoformat(run[-1]) > DAY or len(run) >= LONGEST_WINDOW):
-            yield run
-            run = []
-        run.append(day)
-    if run:
-        yield run
+def _week(day: str) -> int:
+    """The number of the week a day is in, a week beginning on Thursdays as 1970 did."""
+    return (date.fromisoformat(day) - date(1970, 1, 1)).days // 7
 
 
 def main(words: list[str]) -> None:
-    """The work of a helper: a store, and windows of days with commas between."""
+    """The work of a helper: a store, and the days of each week with commas between."""
     store = open_store(words[0])
     for window in words[1:]:
         _derive(store, window.split(","))
