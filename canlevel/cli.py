@@ -727,3 +727,210 @@ def _drop_output() -> None:
     except (OSError, ValueError):
         return
     os.dup2(os.open(os.devnull, os.O_WRONLY), descriptor)
+
+
+# ---- leaks and outlook ----
+
+
+@app.command(
+    short_help="Watch the quiet hours of each tank for slow leaks.",
+    epilog="Example:  canlevel leaks --store history --since 2026-05-01",
+)
+def leaks(
+    source: MaybeSources = None,
+    store: StoreFolder = None,
+    tank: TankId = None,
+    since: Since = None,
+    until: Until = None,
+    format: TableFormat = Format.TABLE,
+    roster: RosterFile = None,
+    dbc: DbcFiles = None,
+    start: Start = None,
+    units: Units = VolumeUnit.LITRE,
+) -> None:
+    """Watch the quiet hours of each tank for slow, steady loss or gain, and say how small a leak would have been seen.
+
+    A heater, or whatever else draws slowly and steadily, looks like a leak. At most 1 alarm in 1,000 tank-days is false.
+    """
+    from canlevel.derivation.leaks import LEAKS, watch_leaks
+
+    readings, flows = _readings_and_flows(source, store, tank, since, until, roster=roster, dbc=dbc, start=start)
+    found = watch_leaks(readings, flows)
+    _show(found, tuple(LEAKS.names), format, lambda _: _print_leaks(found, units), "no tank was heard")
+
+
+@app.command(
+    short_help="Show when tanks will be empty or full, and the water balance.",
+    epilog="Example:  canlevel outlook --store history --units us-gallon",
+)
+def outlook(
+    source: MaybeSources = None,
+    store: StoreFolder = None,
+    tank: TankId = None,
+    since: Since = None,
+    until: Until = None,
+    format: TableFormat = Format.TABLE,
+    roster: RosterFile = None,
+    dbc: DbcFiles = None,
+    start: Start = None,
+    units: Units = VolumeUnit.LITRE,
+) -> None:
+    """Show when each tank will be empty or full, at its present rate and at its habit, as of the last reading.
+
+    Below, by day (UTC): fresh water out, waste water in, and what is missing. Data formats tell the two by "kind".
+    """
+    import pyarrow as pa
+
+    from canlevel.derivation.balance import balance
+    from canlevel.derivation.outlook import outlook as look_ahead
+
+    readings, flows = _readings_and_flows(source, store, tank, since, until, roster=roster, dbc=dbc, start=start)
+    ahead, days = look_ahead(readings, flows), balance(readings, flows)
+    if format is Format.TABLE:
+        _show(ahead, (), format, lambda _: _print_outlook(ahead, days, units), "no tank was heard")
+        return
+    kinds = [
+        table.add_column(0, "kind", pa.array([kind] * len(table), pa.string()))
+        for kind, table in (("outlook", ahead), ("balance", days))
+    ]
+    if format is Format.JSONL and len(days):
+        _show(kinds[0], tuple(kinds[0].column_names), format, lambda _: None, "")
+        _show(kinds[1], tuple(kinds[1].column_names), format, lambda _: None, "")
+        return
+    both = pa.concat_tables(kinds, promote_options="default") if len(days) else kinds[0]
+    _show(both, tuple(both.column_names), format, lambda _: None, "no tank was heard")
+
+
+def _readings_and_flows(
+    source: list[str] | None,
+    store: Path | None,
+    tank: str | None,
+    since: str | None,
+    until: str | None,
+    *,
+    roster: Path | None,
+    dbc: list[Path] | None,
+    start: str | None,
+) -> tuple[pa.Table, pa.Table]:
+    """READINGS of a SOURCE or a store, and their FLOWS: those of the store where they are its own."""
+    from canlevel.derivation.flows import derive_flows
+
+    begin, end = _moment(since, "--since"), _moment(until, "--until")
+    readings = _readings(
+        source,
+        store,
+        tank=tank,
+        since=begin,
+        until=end,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        bitrate=250_000,
+        seconds=None,
+        need_dates=True,
+    )
+    if store is not None and roster is None:
+        return readings, _stored_flows(store, tank, begin, end)
+    return readings, derive_flows(readings)
+
+
+def _print_leaks(leaks: pa.Table, units: VolumeUnit) -> None:
+    form = "{tank:<25}  {status:<21} {rate:>20} {smallest:>10}"
+    print(form.format(tank="tank", status="finding", rate=f"{units.symbol}/h", smallest="smallest"))
+    rows = leaks.to_pylist()
+    for row, label, vessel in zip(rows, _labels(rows), _vessel_lines(rows), strict=True):
+        print(vessel, end="")
+        leak, smallest = row["leak_l_per_h"], row["smallest_l_per_h"]
+        rate = ""
+        if leak is not None:
+            rate = f"{_figure(leak, units)} ({_figure(row['leak_low'], units)} to {_figure(row['leak_high'], units)})"
+        elif row["leak_pct_per_h"] is not None:
+            rate = f"{row['leak_pct_per_h']:.2f} %/h"
+        least = "" if smallest is None else _figure(smallest, units)
+        if smallest is None and row["smallest_pct_per_h"] is not None:
+            least = f"{row['smallest_pct_per_h']:.2f} %/h"
+        print(form.format(tank=label, status=row["status"], rate=rate, smallest=least).rstrip())
+        span = "" if row["since"] is None else f", {row['since']:%m-%d %H:%M} to {row['until']:%m-%d %H:%M} UTC"
+        told = f"  {row['quiet_h']:.0f} quiet hours{span}"
+        print(told + (f"\n  {row['note']}" if row["note"] else ""))
+    print(
+        f"\nsmallest: the smallest leak, {units.symbol}/h, that this sender would have shown in the quiet\n"
+        "hours at hand in 95 of 100 cases. At most 1 alarm in 1,000 tank-days is false."
+    )
+
+
+def _print_outlook(ahead: pa.Table, days: pa.Table, units: VolumeUnit) -> None:
+    from canlevel.errors import printable
+
+    rows = ahead.to_pylist()
+    for row, label, vessel in zip(rows, _labels(rows), _vessel_lines(rows), strict=True):
+        print(vessel, end="")
+        litres = "" if row["volume_l"] is None else f"{_figure(row['volume_l'], units)} {units.symbol}"
+        level = "" if row["level_pct"] is None else f"{row['level_pct']:.1f} %"
+        print(f"{label:<25}  {level:>8}  {litres:>12}".rstrip())
+        rate, use = row["present_rate_l_per_min"], row["habit_l_per_day"]
+        paces = (
+            ("now", "" if rate is None else f"{_figure(rate, units)} {units.symbol}/min"),
+            ("habit", "" if use is None else f"{_figure(use, units)} {units.symbol} a day"),
+        )
+        for (name, pace), kind in zip(paces, ("present", "habit"), strict=True):
+            told = row[f"{kind}_note"]
+            if row[f"{kind}_h"] is not None:
+                hours, low, high = _durations(row[f"{kind}_h"], row[f"{kind}_low_h"], row[f"{kind}_high_h"])
+                told = f"{row[f'{kind}_toward']} in {hours} ({low} to {high})"
+                told += f", by {row['habit_days']} days" if kind == "habit" else ""
+            print(f"  {name:<6} {f'{pace}, ' if pace else ''}{told}")
+    if len(days):
+        several = len(set(days.column("vessel").to_pylist())) > 1
+        print(f"\nWater by day (UTC), {units.symbol}, with 95 % limits of what is missing:\n")
+        print("date        from   to       out of fresh  into waste  missing")
+    for row in days.to_pylist():
+        out, into, missing, low, high = (
+            "–" if row[name] is None else _figure(row[name], units)
+            for name in ("out_of_fresh_l", "into_waste_l", "missing_l", "missing_low", "missing_high")
+        )
+        told = "–" if row["missing_l"] is None else f"{missing} ({low} to {high})"
+        clock = f"{row['since']:%H:%M}  {row['until']:%H:%M}"
+        print(f"{row['date']}  {clock}  {out:>12}  {into:>10}  {told}")
+        notes = [row["vessel"] or ""] * several + [row["note"]]
+        if any(notes):
+            print(printable("  " + ", ".join(note for note in notes if note)))
+
+
+def _labels(rows: list[dict[str, Any]]) -> list[str]:
+    """What each tank is called, in 25 characters: with its source where another of the vessel is called the same."""
+    from canlevel.errors import printable
+
+    who = [(row["vessel"], row["name"] or row["tank"], row["source_address"]) for row in rows]
+    alike = [len({one for one in who if one[:2] == (vessel, name)}) > 1 for vessel, name, _ in who]
+    return [
+        f"{printable(name, 18)} ({source})" if several else printable(name, 25)
+        for (_, name, source), several in zip(who, alike, strict=True)
+    ]
+
+
+def _vessel_lines(rows: list[dict[str, Any]]) -> Iterator[str]:
+    """What to print before each row: the vessel where it changes, if there are several."""
+    from canlevel.errors import printable
+
+    last: list[str | None] = []
+    several = len({row["vessel"] for row in rows}) > 1
+    for row in rows:
+        yield f"{printable(row['vessel'] or 'no vessel')}:\n" if several and last != [row["vessel"]] else ""
+        last = [row["vessel"]]
+
+
+def _figure(litres: float, units: VolumeUnit) -> str:
+    """Litres in the user's unit, to two digits at least."""
+    shown = units.from_litres(litres)
+    size = abs(shown)
+    digits = next((digits for least, digits in ((100, 0), (10, 1), (0.1, 2)) if size >= least), 3)
+    return f"{round(shown, digits) or 0.0:,.{digits}f}"
+
+
+def _durations(hours: float, low: float | None, high: float | None) -> list[str]:
+    """A length of time and its limits in minutes, hours or days, whichever suits it; "?" for what is not known."""
+    per_unit, unit = (1 / 60, "min") if hours < 2 else (1.0, "h") if hours < 48 else (24.0, "d")
+    digits = 1 if unit == "d" and hours < 10 * 24 else 0
+    texts = ["?" if one is None else f"{one / per_unit:.{digits}f}" for one in (hours, low, high)]
+    return [f"{texts[0]} {unit}", *texts[1:]]

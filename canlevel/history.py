@@ -54,7 +54,7 @@ def stored_flows(
 
 
 def bring_flows_up_to_date(store: Store) -> int:
-    """Derive the flows of every week in which readings of a day, or of one beside it, have changed. Returns how many days it has.
+    """Derive the flows of every week in which readings have changed, or those of a day beside it. Returns how many days that is.
 
     Raises StoreError where the store may not be written, or a part is damaged.
     """
