@@ -20,7 +20,7 @@ __all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
 
 METHOD = 3  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
-FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]
+FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
 
 
@@ -54,7 +54,7 @@ def stored_flows(
 
 
 def bring_flows_up_to_date(store: Store) -> int:
-    """Derive the flows of every week in which readings have changed, or those of a day beside it. Returns how many days that is.
+    """Derive the flows of every week in which readings have changed, or those of a day beside it. Returns how many days.
 
     Raises StoreError where the store may not be written, or a part is damaged.
     """

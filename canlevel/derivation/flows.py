@@ -39,6 +39,7 @@ MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
 # Standard deviation of how far a level is off by a tilt, of a vehicle that stays and of one that moves about.
 TILT_PCT, TILT_MOVING_PCT = 1.0, 2.5
+TRIFLE = 1e-6
 BEND_PCT = 5.0  # so far above and below a level its shape's bend is told
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
@@ -109,10 +110,16 @@ class VolumeCurve:
 
     def __init__(self, series: Series) -> None:
         known = ~np.isnan(series.volume_l)
-        # A capacity that was corrected half-way leaves two volumes for one level; the curve then follows the first.
+        if known.any():
+            # A capacity that was corrected half-way leaves two volumes for one level: the later one is right.
+            last = series.capacity_l[np.flatnonzero(known)[-1]]
+            known &= (series.capacity_l == last) | (np.isnan(series.capacity_l) & np.isnan(last))
         levels, first = np.unique(series.level_pct[known], return_index=True)
         volumes = np.maximum.accumulate(series.volume_l[known][first]) if len(levels) else levels
         self.litres = len(levels) > 1 and bool(volumes[-1] > volumes[0])
+        if self.litres:
+            # A shape that ends at its top, and a level that goes on: a trifle keeps the curve rising.
+            volumes = volumes + TRIFLE * (volumes[-1] - volumes[0]) * (levels - levels[0]) / (levels[-1] - levels[0])
         self._levels = levels if self.litres else np.array([0.0, 100.0])
         self._volumes = volumes if self.litres else np.array([0.0, 100.0])
         fifths = np.diff(self(np.linspace(0, 100, 6)))

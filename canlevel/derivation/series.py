@@ -23,7 +23,7 @@ SourceName = tuple[str | None, str | None, int, str | None]  # vessel, tank, sou
 class Series:
     """The levels one device sent of one tank, in the order of time; n readings that carry a number and a time.
 
-    seconds: (n,) since `origin_us`. level_pct: (n,). volume_l: (n,), nan without a capacity.
+    seconds: (n,) since `origin_us`. level_pct: (n,). volume_l, capacity_l: (n,), nan where they are not known.
     """
 
     vessel: str | None
@@ -34,6 +34,7 @@ class Series:
     seconds: NDArray[np.float64]
     level_pct: NDArray[np.float64]
     volume_l: NDArray[np.float64]
+    capacity_l: NDArray[np.float64]
 
 
 def source_groups(readings: pa.Table, *, by_channel: bool = False) -> tuple[NDArray[np.int64], list[int]]:
@@ -113,6 +114,7 @@ def _numbered(keys: NDArray[Any]) -> tuple[NDArray[np.int64], list[int]]:
 def series_of(readings: pa.Table) -> Iterator[Series]:
     """One Series for each vessel, tank and source (see series_groups) in READINGS, in the order of first appearance."""
     time_us, level, volume = times_us(readings), column(readings, "level_pct"), column(readings, "volume_l")
+    capacity = column(readings, "capacity_l")
     usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level)
     which, first = series_groups(readings)
     order = np.lexsort((time_us, which))
@@ -134,4 +136,5 @@ def series_of(readings: pa.Table) -> Iterator[Series]:
             seconds=(time_us[rows] - origin) / 1e6,
             level_pct=level[rows],
             volume_l=volume[rows],
+            capacity_l=capacity[rows],
         )
