@@ -55,7 +55,7 @@ def boat(tmp_path: Path) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == ["decode", "log", "tanks", "flows", "demo"]
+    assert COMMANDS == ["decode", "log", "tanks", "flows", "demo", "leaks", "outlook"]
 
 
 @pytest.mark.parametrize("words", [[], *([command] for command in COMMANDS)])
