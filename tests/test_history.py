@@ -76,7 +76,8 @@ def test_flows_are_derived_anew_where_readings_were_added(tmp_path: Path, monkey
 def test_helpers_derive_the_same_flows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     lines = recording(tmp_path / "boat.log").read_text().splitlines(keepends=True)
     days = [
-        "".join(f"({float(line[1:18]) + 86_400 * 2 * day:.6f}{line[18:]}" for line in lines[:6000]) for day in range(0, 18, 3)
+        "".join(f"({float(line[1:18]) + 86_400 * 2 * day:.6f}{line[18:]}" for line in lines[:6000])
+        for day in range(0, 18, 3)
     ]
     (tmp_path / "weeks.log").write_text("".join(days))
     store = canlevel.log(tmp_path / "weeks.log", tmp_path / "history").store
