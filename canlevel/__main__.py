@@ -10,6 +10,8 @@ __all__ = ["main"]
 
 def main() -> None:
     """Run the command line."""
+    # numpy's linear algebra would start a thread on every core, for problems of a few rows.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from canlevel.cli import run
 
     # Threads that read a recording hand the interpreter's lock to the one that stores sooner than after the usual 5 ms.

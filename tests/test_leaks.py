@@ -324,6 +324,7 @@ def test_without_a_capacity_there_are_percents() -> None:
 
 def test_too_little_is_said_to_be_too_little() -> None:
     for readings in (
+        tank_readings([0, 0.05], [150, 150], noise_pct=0.3),
         tank_readings([0, 2], [150, 149], noise_pct=0.3),
         tank_readings([0, 24], [150, 150], step_pct=NINE_INCH_STRIP),  # its step is not known
         tank_readings([0, 24], [0, 0], step_pct=0.4),

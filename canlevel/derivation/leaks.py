@@ -136,7 +136,7 @@ def watch_leaks(readings: pa.Table, flows: pa.Table) -> pa.Table:
     rows: list[dict[str, Any]] = []
     for series in series_of(readings):
         rows += _rows_of(series, spans.get((series.vessel, series.tank, series.source_address), []))
-    rows.sort(key=lambda row: (row["vessel"] or "", row["tank"], row["source_address"], row["since"] or 0))
+    rows.sort(key=lambda row: (row["vessel"] or "", row["tank"], row["source_address"], row.get("since", 0)))
     return pa.Table.from_pylist(rows, schema=LEAKS)
 
 
