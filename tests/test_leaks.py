@@ -289,7 +289,7 @@ def test_a_level_that_drifts_with_the_temperature_is_no_leak(drift: Callable[[An
 def test_a_leak_of_the_smallest_size_is_told_in_95_of_100_cases(sender: tuple[float, float], hours: float) -> None:
     random = np.random.default_rng(11)
     found = inside = 0
-    for seed in range(30):
+    for seed in range(20):
         start = random.uniform(140, 150)
         options: dict[str, Any] = {"step_pct": sender[0], "noise_pct": sender[1], "period_s": 60, "seed": seed}
         # A use at the beginning shows the step.
@@ -298,8 +298,8 @@ def test_a_leak_of_the_smallest_size_is_told_in_95_of_100_cases(sender: tuple[fl
         (row,) = told(tank_readings([0, 0.5, 0.6, hours], [180, 180, start, start - leak * hours], **options))
         found += row["status"] == "leak"
         inside += row["status"] == "leak" and row["leak_low"] <= leak <= row["leak_high"]
-    assert found >= 26  # of a binomial with 30 and 0.95 all but 1.6 %
-    assert inside >= 24
+    assert found >= 17  # of a binomial with 20 and 0.95 all but 1.6 %
+    assert inside >= 16
 
 
 def test_scale_the_tank_and_the_leak_scales() -> None:
