@@ -9,6 +9,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 from conftest import START_US
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from reading import read_text
 
 from canlevel.decoding.tanks import TankDecoder
@@ -248,3 +250,39 @@ def test_online_rate_follows_a_steady_flow_and_its_end(step: float, noise: float
 def test_a_sender_that_never_moved_has_no_rate() -> None:
     rows = OnlineRates().add(one_tank(Tank("nmea2000", "fuel", 0, 35, 100, 50, 33.3), 600, 1)).to_pylist()
     assert {row["rate_l_per_min"] for row in rows} == {row["rate_low"] for row in rows} == {None}
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    steps_s=st.lists(st.sampled_from([0.0, 0.0, 0.1, 1.0, 2.5, 5.0, 61.0, 4000.0]), min_size=6, max_size=120),
+    levels=st.lists(
+        st.one_of(
+            st.sampled_from([0.0, 2.776, 50.0, 52.776, 55.552, 100.0]),
+            st.floats(-131, 131),
+            st.sampled_from([1e6, -1e6]),
+        ),
+        min_size=6,
+        max_size=120,
+    ),
+    capacities=st.lists(st.sampled_from([None, 0.0, 90.0, 400.0]), min_size=1, max_size=3),
+)
+def test_whatever_is_read_gives_flows_that_make_sense(
+    steps_s: list[float], levels: list[float], capacities: list[float | None]
+) -> None:
+    at_us, rows = START_US, []
+    for i, (step_s, level) in enumerate(zip(steps_s, levels, strict=False)):
+        at_us += round(step_s * 1e6)
+        rows.append(
+            {"time": at_us, "tank": "rvc.fresh_water.0", "source_address": 7, "status": "ok", "level_pct": level,
+             "capacity_l": capacities[i % len(capacities)]}
+        )  # fmt: skip
+    readings = Roster().apply(pa.Table.from_pylist(rows, schema=READINGS))
+    flows = derive_flows(readings).to_pylist()
+    for flow in flows:
+        assert flow["start"] < flow["end"]
+        assert flow["rate_pct_per_min"] * (1 if flow["kind"] == "fill" else -1) >= 0
+        if flow["rate_l_per_min"] is not None:
+            assert flow["volume_l"] > 0
+            assert flow["rate_low"] <= flow["rate_l_per_min"] <= flow["rate_high"]
+            assert np.isfinite([flow["rate_low"], flow["rate_high"], flow["volume_l"]]).all()
+    assert [flow["start"] for flow in flows] == sorted(flow["start"] for flow in flows)

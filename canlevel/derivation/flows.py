@@ -40,6 +40,7 @@ STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
 # Standard deviation of how far a level is off by a tilt, of a vehicle that stays and of one that moves about.
 TILT_PCT, TILT_MOVING_PCT = 1.0, 2.5
 TRIFLE = 1e-6
+SAME_S = 1e-4
 BEND_PCT = 5.0  # so far above and below a level its shape's bend is told
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
@@ -147,6 +148,8 @@ def _along(at: Floats, xs: Floats, ys: Floats) -> Floats:
 
 def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
     """Flows of one series, stretch by stretch between gaps."""
+    # Of several readings of one moment the first counts: a level has no rate within a moment.
+    series = _at_moments(series)
     periods = np.diff(series.seconds)
     if len(periods) < FEWEST_READINGS:
         return
@@ -192,6 +195,19 @@ def _united(flows: Iterable[Found]) -> Iterator[Found]:
         one = other
     if one is not None:
         yield one
+
+
+def _at_moments(series: Series) -> Series:
+    once = np.append(True, np.diff(series.seconds) > SAME_S)
+    if once.all():
+        return series
+    return replace(
+        series,
+        seconds=series.seconds[once],
+        level_pct=series.level_pct[once],
+        volume_l=series.volume_l[once],
+        capacity_l=series.capacity_l[once],
+    )
 
 
 def _not_known_to_differ(one: Found, other: Found) -> bool:

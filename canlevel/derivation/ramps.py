@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 
 ROUNDS = 12
 NEGLIGIBLE = 1e-4
+BEYOND = 1e300  # a misfit that floats cannot tell
 GRID = 21
 LAGS_SETTLED = 6
 SPLITS = 9  # places within a line that are tried for one more knot
@@ -219,6 +220,7 @@ def fit_one_ramp(
         spread = np.maximum(wpp - wp * wp / w, 1e-12)
         change = (wpy - wp * wy / w) / spread
         misfit = (wyy - wy * wy / w) - change * (wpy - wp * wy / w)
+        misfit = np.where(np.isfinite(misfit), misfit, BEYOND)
         likely = np.exp(-(misfit - misfit.min()) / 2)
         if zoom < ZOOMS:
             rows = likely > 1e-4
