@@ -266,6 +266,63 @@ def test_a_heater_by_night_is_no_leak_and_one_that_never_stops_may_be() -> None:
     assert row["status"] == "leak"  # no heater takes that much
 
 
+@pytest.mark.parametrize(("step", "noise"), [(0.004, 0.6), (0.004, 0.2), (0.4, 0.05)])
+def test_nights_of_a_heater_do_not_add_up_to_a_leak(step: float, noise: float) -> None:
+    for start, lasting in ((20, 8), (19, 14)):
+        hours, litres = [0.0], [390.0]
+        for day in range(8):
+            for until, loss in ((24 * day + start - 8, 0.0), (24 * day + start - 8 + lasting, 0.3 * lasting)):
+                hours.append(float(until))
+                litres.append(litres[-1] - loss)
+        options: dict[str, Any] = {
+            "capacity_l": 400,
+            "step_pct": step,
+            "noise_pct": noise,
+            "fluid": "fuel",
+            "period_s": 60,
+        }
+        readings = tank_readings([*hours, 200], [*litres, litres[-1]], **options)
+        assert [row["status"] for row in watch_leaks(readings, empty(FLOWS)).to_pylist()] == ["none seen"]
+
+
+def test_a_tilt_does_not_hide_a_leak_nor_add_to_it() -> None:
+    """Somebody moves weights four times a day: the level jumps, and goes on falling as before."""
+
+    def tilt(hours: Any) -> Any:
+        return np.array([0.8, 0.0, 1.3, 0.5, -0.4])[(hours // 6).astype(int) % 5]
+
+    for sender, leak in ((FINE, 0.08), (TENTHS, 0.5)):
+        options: dict[str, Any] = {"step_pct": sender[0], "noise_pct": sender[1], "drift_pct": tilt, "period_s": 20}
+        (row,) = watch_leaks(tank_readings([0, 48], [150, 150 - 48 * leak], **options), empty(FLOWS)).to_pylist()
+        assert row["status"] == "leak"
+        assert row["leak_low"] <= leak <= row["leak_high"] < 1.5 * leak
+
+
+def test_a_coarse_sender_that_rests_for_longer_than_a_step_of_the_leak_contradicts_it() -> None:
+    """Passages at even intervals on both sides of a time in which none came, with a use between that parts the pieces."""
+    step_l = 2 * NINE_INCH_STRIP
+    for rest in (2, 24):
+        hours, litres = [0.0], [190.0]
+        for first in (4, 4 + 4 * 4 + rest):
+            for number in range(4):
+                hours += [first + 4.0 * number, first + 4.0 * number + 1e-3]
+                litres += [litres[-1], litres[-1] - step_l]
+            hours += [hours[-1] + 2, hours[-1] + 2.05]
+            litres += [litres[-1], litres[-1] - 4 * step_l]
+        readings = tank_readings([*hours, hours[-1] + 3], [*litres, litres[-1]], step_pct=NINE_INCH_STRIP, period_s=20)
+        assert (told(readings)[0]["status"] == "leak") == (rest == 2)
+
+
+def test_a_steady_change_smaller_than_the_wander_is_no_leak() -> None:
+    for seed in range(3):
+        readings = tank_readings([0, 24], [150, 149.7], noise_pct=0.2, seed=seed)  # 0.15 %
+        assert [row["status"] for row in told(readings)] == ["none seen"]
+
+
+def test_noise_that_an_empty_tank_cuts_off_says_nothing() -> None:
+    assert told(tank_readings([0, 30], [0.9, 0.9], noise_pct=0.4))[0]["status"] == "too little quiet time"
+
+
 def test_a_tank_that_gains_is_told_too() -> None:
     (row,) = told(tank_readings([0, 30], [20, 32], capacity_l=120, noise_pct=0.3, fluid="grey_water"))
     assert row["status"] == "gain"

@@ -99,6 +99,17 @@ def test_what_was_filled_in_is_no_use() -> None:
     assert unseen["habit_days"] == row["habit_days"] - 1
 
 
+def test_a_silence_of_some_hours_loses_no_day() -> None:
+    readings = tank_readings(**uses(6, until_h=144.0))
+    seconds = (np.array(readings.column("time").cast(pa.int64()).to_numpy()) - START_US) / 1e6
+    silent = (seconds > 50 * 3600) & (seconds < 54 * 3600)
+    row = looked(readings.filter(pa.array(~silent)), NO_FLOWS)
+    assert row["habit_days"] == looked(readings, NO_FLOWS)["habit_days"]
+    assert row["habit_l_per_day"] == pytest.approx(24, rel=1e-3)
+    long = (seconds > 50 * 3600) & (seconds < 60 * 3600)
+    assert looked(readings.filter(pa.array(~long)), NO_FLOWS)["habit_days"] < row["habit_days"]
+
+
 def test_a_waste_tank_fills() -> None:
     options = uses(6, litres=-10, start=20, until_h=144.0)
     row = looked(tank_readings(**options, fluid="grey_water"), NO_FLOWS)

@@ -19,8 +19,8 @@ r being their correlation at a lag of one, corrected for what the fit takes out 
 deviations, as it is uncertain. So a loss that bends or comes in a few steps is left with few degrees of freedom. Source:
 B. D. Santer et al., "Statistical significance of trends and trend differences in layer-average atmospheric temperature time
 series", J. Geophys. Res. 105 (2000), from memory; the corrections of r are ours. Windows of 6 hours to four weeks are tried. As
-a leak does not pause, each third of a window has to show it: all of several tests must reject, as in the intersection-union
-test (R. L. Berger, Technometrics 24, 1982; from memory).
+a leak does not pause, each third of a window has to show it (where a heater may draw, each sixth of the day): all of several
+tests must reject, as in the intersection-union test (R. L. Berger, Technometrics 24, 1982; from memory).
 
 **A coarse sender** tells when the level passes the middle between two steps and nothing else. A use passes it as well as a
 leak, but a leak does so at equal intervals. n + 1 passages in one direction leave n dwells, in hours per litre. For uses at
@@ -106,8 +106,9 @@ SHIFT = 4.5
 WINDOWS_H = (6.0, 12.0, 24.0, 48.0, 96.0, 168.0, 336.0, 672.0)
 FEWEST_MEANS = 18
 FEWEST_DEGREES, MOST_DEGREES = 3.0, 400
-THIRD_SURE = 1.28  # each third of the window shows the loss, in standard deviations
-THIRD_FOUND = 2.13  # by which it does so in all three in 95 of 100 cases
+PARTS, DAY_PARTS = 3, 6  # of a window; of the day, where a heater may draw
+PART_SURE = 1.28  # each part shows the loss by so many standard deviations
+PART_FOUND = 2.4  # with so many more all do in 95 of 100 cases
 DRIFTING = 4.0
 
 WANDER_PCT, FUEL_WANDER_PCT = 0.2, 0.4
@@ -537,15 +538,15 @@ def _steady_losses(quiet: _Quiet, tank: _Tank) -> tuple[list[_Loss], float | Non
         # A drift within a piece passes for a slope as long as the piece; that of one piece has nothing to do with the next.
         pieces = np.count_nonzero(np.diff(piece)) + 1
         wander = tank.wander_pct * float(quiet.per_pct[begin:end].mean()) / sqrt(12 * line.spread / len(hours) * pieces)
-        thirds = list(_thirds(hours, litres, piece, line))
-        if len(thirds) < 3:
+        parts = _parts(hours, litres, piece, line, by_day=tank.heater > 0 and span_h >= DAY_H)
+        if not parts:
             continue
         sure = student_quantile(1 - FINE_ALPHA, line.degrees)
         least = max(
             # What a noncentral t exceeds so often (N. L. Johnson, B. L. Welch, Biometrika 31, 1940; from memory).
             (sure + NORMAL_95 * sqrt(1 + sure**2 / (2 * line.degrees))) * line.error,
             wander + NORMAL_95 * line.error,
-            *((THIRD_SURE + THIRD_FOUND) * error for _, error in thirds),
+            *((PART_SURE + PART_FOUND) * error for _, error in parts),
         )
         if span_h < DAY_H:
             least = max(least, tank.heater + NORMAL_95 * line.error)
@@ -554,7 +555,7 @@ def _steady_losses(quiet: _Quiet, tank: _Tank) -> tuple[list[_Loss], float | Non
         size, sign = abs(line.slope), np.sign(line.slope)
         if (
             size > max(sure * line.error, wander)
-            and all(sign * slope > THIRD_SURE * error for slope, error in thirds)
+            and all(_agrees(sign * slope, error, size) for slope, error in parts)
             and tank.told(size, span_h)
         ):
             off = student_quantile(0.975, line.degrees) * line.error + wander
@@ -574,15 +575,31 @@ def _windows(hours: Floats) -> Iterator[tuple[int, int]]:
                 yield window
 
 
-def _thirds(hours: Floats, litres: Floats, piece: Ints, line: Line) -> Iterator[tuple[float, float]]:
-    """(slope, error) of each third of a window's means; the scatter is that around the whole line."""
-    scatter = line.error * line.spread**0.5
-    for rows in np.array_split(np.arange(len(hours)), 3):
-        which = _numbered(piece[rows])
+def _parts(hours: Floats, litres: Floats, piece: Ints, line: Line, *, by_day: bool) -> list[tuple[float, float]]:
+    """(slope, error) of parts of a window: thirds, or as many hours of each day as make a sixth of it. None may be missing.
+
+    The scatter is that around the whole line.
+    """
+    count = DAY_PARTS if by_day else PARTS
+    part = np.arange(len(hours)) * count // len(hours)
+    if by_day:
+        part = ((hours - hours[0]) % DAY_H // (DAY_H / count)).astype(np.int64)
+    run = np.cumsum((np.diff(part, prepend=part[:1]) != 0) | (np.diff(piece, prepend=piece[:1]) != 0))
+    scatter, parts = line.error * line.spread**0.5, []
+    for number in range(count):
+        rows = np.flatnonzero(part == number)
+        which = _numbered(run[rows])
         t, y = _centred(hours[rows], which), _centred(litres[rows], which)
         spread = float(t @ t)
-        if spread > 0:
-            yield float(t @ y) / spread, scatter / spread**0.5
+        if spread == 0:
+            return []
+        parts.append((float(t @ y) / spread, scatter / spread**0.5))
+    return parts
+
+
+def _agrees(slope: float, error: float, whole: float) -> bool:
+    """Whether a part shows a loss, and may lose at least half as fast as the whole."""
+    return slope > PART_SURE * error and slope + 2 * error > whole / 2
 
 
 # ---- a coarse sender ----
@@ -714,6 +731,8 @@ def _even_runs(passages: _Passages, pieces: Floats, step_pct: float, per_pct: Fl
             & (hours_of_all / count >= SHORTEST_DWELL_H)
             & (until_h - since_h <= LONGEST_H)
             & tank.told(rate, until_h - since_h)
+            # Longer dwells would not show when a heater pauses.
+            & ((rate > tank.heater) | (hours_of_all / count <= DAY_H / DAY_PARTS))
         )
         for row in np.flatnonzero(even).tolist():
             if _pauses(passages, pieces, since_h[row], until_h[row], PAUSE * hours_of_all[row] / count):
