@@ -12,6 +12,7 @@ __all__ = [
     "CanlevelError",
     "CaptureError",
     "DefinitionError",
+    "NoFramesError",
     "Place",
     "QueryError",
     "RosterError",
@@ -69,6 +70,10 @@ class CanlevelError(Exception):
 
 class CaptureError(CanlevelError):
     """A recording or a bus cannot be read."""
+
+
+class NoFramesError(CaptureError):
+    """A recording in which there is nothing at all: no frame, and no line that might have been one."""
 
 
 class DefinitionError(CanlevelError):

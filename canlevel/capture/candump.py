@@ -182,7 +182,8 @@ class Reading:
     """What was read out of some lines. Channel codes in the block point into `channels`.
 
     skipped: lines that are neither a frame nor empty. first_skipped: (line number, text) of the first of them.
-    dropped: frames that the recorder says it lost. dated_locally: whether dates without a time zone were met.
+    dropped: frames that the recorder says it lost, first_dropped the first line that says so. dated_locally: whether dates
+    without a time zone were met.
     """
 
     block: Block
@@ -190,6 +191,7 @@ class Reading:
     skipped: int = 0
     first_skipped: tuple[int, bytes] | None = None
     dropped: int = 0
+    first_dropped: tuple[int, bytes] | None = None
     dated_locally: bool = False
     _codes: dict[bytes, int] = field(default_factory=dict)
 
@@ -206,6 +208,8 @@ class Reading:
         dropped = dropped_frames(line)
         if dropped is not None:
             self.dropped += dropped
+            if self.first_dropped is None or number < self.first_dropped[0]:
+                self.first_dropped = (number, line)
             return
         self.skipped += 1
         # Rectangles are read by length, so the first one met need not be the first in the text.

@@ -20,7 +20,7 @@ from typing import IO, Any, cast
 import pyarrow as pa
 
 from canlevel.capture.lines import dropped_frames, parse_line
-from canlevel.errors import CaptureError, Place
+from canlevel.errors import CaptureError, NoFramesError, Place
 
 __all__ = ["Kind", "Opened", "kind_of_stream", "open_recording", "unreadable"]
 
@@ -251,14 +251,14 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
         raise CaptureError(f"cannot be opened ({getattr(error, 'strerror', error)})", where=Place(name)) from error
     try:
         if size == 0:
-            raise CaptureError("is empty", where=Place(name), next_step="record again, or name another file")
+            raise NoFramesError("is empty", where=Place(name), next_step="record again, or name another file")
         stream, packing, ending = _unpack(raw, name)
         head = stream.read(SNIFFED)
         fault = _fault(stream)
         if not head and fault is not None:
             raise CaptureError(f"is not whole {packing} data ({fault})", where=Place(name)) from fault
         if not head:
-            raise CaptureError("holds nothing once unpacked", where=Place(name))
+            raise NoFramesError("holds nothing once unpacked", where=Place(name))
         kind = _kind(head, ending, name)
         # Reading starts over rather than seeking: a zstd stream cannot go back.
         stream.close()

@@ -29,7 +29,7 @@ from canlevel.capture.lines import CANDUMP, CSV
 from canlevel.capture.pieces import workers
 from canlevel.capture.tally import Tally
 from canlevel.capture.text import TextRecording
-from canlevel.errors import CaptureError, Place
+from canlevel.errors import CaptureError, NoFramesError, Place
 from canlevel.identifier import carries
 from canlevel.tables import UNKNOWN_TIME_US, rows_at, time_column, times_us, timestamp_us
 
@@ -92,12 +92,16 @@ def open_source(
     bitrate: int = 250_000,
     seconds: float | None = None,
     need_dates: bool = False,
+    keep_undated: bool = False,
+    ask: bool = False,
 ) -> Source:
     """Open one or more SOURCEs: files, "-" for standard input, or INTERFACE:CHANNEL for live buses.
 
     start: date and time at which a recording began whose times count from zero (naive means UTC). bitrate: of a live bus,
     bit/s. seconds: stop listening to a live bus or standard input after so long. need_dates: refuse frames whose date is
-    not known instead of giving them a null time.
+    not known instead of giving them a null time. keep_undated: leave times that count from zero as they are, in the first
+    hours of 1970; for whoever asks only how far frames are apart. ask: send each live bus one request for address claims and
+    one for product information; without it nothing is ever sent.
     Raises CaptureError for what cannot be opened.
     """
     words = [sources] if isinstance(sources, str | Path) else list(sources)
@@ -105,13 +109,15 @@ def open_source(
         raise CaptureError("no source given", next_step="name a file, - for standard input, or INTERFACE:CHANNEL")
     if "" in words:
         raise CaptureError("an empty word names no source", next_step="name a file, - or INTERFACE:CHANNEL")
-    clock = _Clock(None if start is None else timestamp_us(start), need_dates)
+    clock = _Clock(None if start is None else timestamp_us(start), need_dates, keep_undated)
     addresses = [_live_address(word) for word in words]
     live = [address for address in addresses if address is not None]
     if live and len(live) < len(words):
         raise CaptureError("live buses and recordings cannot be read in one call", next_step="use two calls")
     if live:
-        return _Buses(live, bitrate=bitrate, seconds=seconds)
+        return _Buses(live, bitrate=bitrate, seconds=seconds, ask=ask)
+    if ask:
+        raise CaptureError("a recording cannot be asked", next_step="ask a live bus, INTERFACE:CHANNEL")
     pipes = [word for word in words if str(word) == "-" or _is_pipe(Path(word))]
     if pipes:
         if len(words) > 1:
@@ -160,9 +166,10 @@ def _live_address(word: str | Path) -> BusAddress | None:
 class _Clock:
     """Turns times as written into dates: dated ones stay, those that count from zero begin at `start_us`."""
 
-    def __init__(self, start_us: int | None, need_dates: bool) -> None:
+    def __init__(self, start_us: int | None, need_dates: bool, keep_undated: bool) -> None:
         self._start_us = start_us
         self._need_dates = need_dates
+        self._keep_undated = keep_undated
 
     def settle(self, block: Block, place_at: Callable[[int], Place], tally: Tally) -> NDArray[np.int64]:
         """(n,) microseconds since 1970 UTC, UNKNOWN_TIME_US where the date is not known (or CaptureError, if needed)."""
@@ -172,6 +179,11 @@ class _Clock:
         if not undated.any():
             return time_us
         unmarked = time_us == UNKNOWN_TIME_US
+        if self._keep_undated and self._start_us is None:
+            tally.undated += int((undated & ~unmarked).sum())
+            if not unmarked.any():
+                return time_us
+            undated = unmarked
         time_us = time_us.copy()
         if self._start_us is not None:
             counted = undated & ~unmarked
@@ -239,7 +251,7 @@ class _File:
     def batches(self, pgns: Collection[int] | None = None, *, first_look: bool = False) -> Iterator[pa.Table]:
         """Frames of the whole file, or in small batches for a first look; some may be empty."""
         opened = self.opened = open_recording(self._path, self.name)
-        before = self._tally.frames
+        before, skipped = self._tally.frames, self._tally.skipped
         try:
             for block, channels in self._blocks(opened, pgns, first_look):
                 block.time_us = self._clock.settle(block, self._place_at, self._tally)
@@ -256,8 +268,9 @@ class _File:
                 f"the {frames:,} frames before that point were read"
             )
         if not frames:
+            nothing = fault is None and self._tally.skipped == skipped
             broken = f", and its {opened.packing} data is cut short or damaged ({fault})" if fault is not None else ""
-            raise CaptureError(
+            raise (NoFramesError if nothing else CaptureError)(
                 f"holds no CAN frame that can be read as {opened.kind}{broken}",
                 where=Place(self.name),
                 next_step="check that it is a recording: candump text, ASC, BLF, TRC, CSV, MF4 or SQLite, also compressed",
@@ -445,7 +458,8 @@ def _first_time_us(path: Path, clock: _Clock) -> int:
     batches = _File(path, clock, Tally()).batches(first_look=True)
     first = next((table for table in batches if len(table)), None)
     cast(Any, batches).close()
-    return UNKNOWN_TIME_US if first is None else int(times_us(first)[0])
+    first_us = UNKNOWN_TIME_US if first is None else int(times_us(first)[0])
+    return first_us if first_us >= EARLIEST_DATE_US else UNKNOWN_TIME_US
 
 
 class _Arriving:
@@ -531,7 +545,7 @@ class _Pipe:
             block = _asked_for(block, pgns)
             yield frames_table(block, text.channels, time_column(block.time_us))
         if not self.tally.frames and not self._stopped:
-            raise CaptureError(
+            raise (CaptureError if self.tally.skipped else NoFramesError)(
                 "ended without a CAN frame",
                 where=Place(self._name),
                 next_step="pipe a recording in, for example: candump -L can0 | canlevel decode -",
@@ -570,7 +584,9 @@ class _Buses:
     live = True
     several = False
 
-    def __init__(self, addresses: Sequence[BusAddress], *, bitrate: int, seconds: float | None) -> None:
+    def __init__(
+        self, addresses: Sequence[BusAddress], *, bitrate: int, seconds: float | None, ask: bool = False
+    ) -> None:
         from canlevel.capture.live import Bus
 
         self.tally = Tally()
@@ -589,7 +605,7 @@ class _Buses:
             )
         try:
             for address in addresses:
-                self._buses.append(Bus(address, bitrate, self.tally))
+                self._buses.append(Bus(address, bitrate, self.tally, ask=ask))
         except BaseException:
             self.close()
             raise

@@ -14,7 +14,7 @@ class Tally:
     """Counts of one run over all its sources; complete once the batches have been read to their end.
 
     frames: CAN frames of any kind. skipped: lines that were no frame, first_skipped where the first of them stands.
-    dropped: frames that a recorder says it lost. undated: frames without date and time of day.
+    dropped: frames that a recorder says it lost, first_dropped where it says so first. undated: frames without a date.
     notes: sentences for the user, in the order they came up.
     """
 
@@ -22,6 +22,7 @@ class Tally:
     skipped: int = 0
     first_skipped: Place | None = None
     dropped: int = 0
+    first_dropped: Place | None = None
     undated: int = 0
     notes: list[str] = field(default_factory=list)
 

@@ -125,6 +125,9 @@ class TextRecording:
         if what.first_skipped is not None:
             number, line = what.first_skipped
             what.first_skipped = (number + before, line)
+        if what.first_dropped is not None:
+            number, line = what.first_dropped
+            what.first_dropped = (number + before, line)
         return what
 
     def _read_waiting(self) -> Block:
@@ -168,6 +171,9 @@ class TextRecording:
         tally.frames += len(reading.block.line)
         tally.skipped += reading.skipped
         tally.dropped += reading.dropped
+        if reading.first_dropped is not None and tally.first_dropped is None:
+            number, line = reading.first_dropped
+            tally.first_dropped = Place(self._name, number, line.decode("utf-8", "replace"))
         if reading.first_skipped is not None and tally.first_skipped is None:
             number, line = reading.first_skipped
             tally.first_skipped = Place(self._name, number, line.decode("utf-8", "replace"))

@@ -36,7 +36,7 @@ from canlevel.tables import (
     values_of,
 )
 
-__all__ = ["TankDecoder", "decode_tanks"]
+__all__ = ["Decoded", "TankDecoder", "decode_tanks"]
 
 UNKNOWN = FLUIDS.index("unknown")
 NOT_AVAILABLE, ERROR = STATUSES.index("not_available"), STATUSES.index("error")
@@ -73,6 +73,19 @@ class _Rows:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """Tank levels with where they come from. readings: READINGS, n rows, with levels that a J1939 device says are not fitted.
+
+    at: (n,) rows of the frames they were in, rising. steps: (n,) into how many steps the device says that it divides its
+    level, nan where it does not say.
+    """
+
+    readings: pa.Table
+    at: NDArray[np.int64]
+    steps: NDArray[np.float64]
+
+
 class TankDecoder:
     """Decodes frames by the built-in messages and, if given, a user's own, which replace built-in ones of the same PGN."""
 
@@ -85,21 +98,43 @@ class TankDecoder:
         capacity_l and volume_l are the device's own, null where it gives none; vessel, name and rates are null.
         Never raises for what a device sends.
         """
+        at, parts = self._parts(frames)
+        return _readings(rows_at(frames, at), parts)[0] if parts else empty(READINGS)
+
+    def decode_each(self, frames: pa.Table) -> Decoded:
+        """As decode(), for whoever asks what exactly a device sent. frames: FRAMES."""
+        at, parts = self._parts(frames, everything=True)
+        if not parts:
+            return Decoded(empty(READINGS), np.zeros(0, np.int64), np.zeros(0))
+        readings, rows = _readings(rows_at(frames, at), parts)
+        rows = at[rows]
+        steps = np.full(len(rows), np.nan)
+        pgn = pgns(values_of(frames.column("identifier"))[rows])
+        payload = values_of(frames.column("payload"))[rows]
+        for number, message in self.messages.items():
+            for level in message.levels:
+                if level.steps is not None:
+                    mine = pgn == number
+                    raw = raw_values(payload[mine], level.steps)
+                    steps[mine] = np.where(statuses(raw, level.steps) == OK, raw, np.nan)
+        return Decoded(readings, rows, steps)
+
+    def _parts(self, frames: pa.Table, *, everything: bool = False) -> tuple[NDArray[np.int64], list[_Rows]]:
+        """(rows of the tank frames, what they say)."""
         at = np.flatnonzero(
             carries(values_of(frames.column("identifier")), values_of(frames.column("flags")), self.messages)
         )
         if not len(at):
-            return empty(READINGS)
-        tank_frames = frames if len(at) == len(frames) else rows_at(frames, at)
-        pgn = pgns(values_of(tank_frames.column("identifier")))
-        payload = values_of(tank_frames.column("payload"))
-        length = values_of(tank_frames.column("length"))
+            return at, []
+        pgn = pgns(values_of(frames.column("identifier"))[at])
+        payload = values_of(frames.column("payload"))[at]
+        length = values_of(frames.column("length"))[at]
         parts: list[_Rows] = []
         for number, message in self.messages.items():
             mine = np.flatnonzero(pgn == number)
             if len(mine):
-                parts += _message_rows(message, mine, payload[mine], length[mine])
-        return _readings(tank_frames, parts)
+                parts += _message_rows(message, mine, payload[mine], length[mine], everything=everything)
+        return at, parts
 
 
 def decode_tanks(frames: pa.Table, own: Iterable[Message] = ()) -> pa.Table:
@@ -108,15 +143,20 @@ def decode_tanks(frames: pa.Table, own: Iterable[Message] = ()) -> pa.Table:
 
 
 def _message_rows(
-    message: Message, at: NDArray[np.int64], payload: NDArray[np.uint64], length: NDArray[np.uint8]
+    message: Message,
+    at: NDArray[np.int64],
+    payload: NDArray[np.uint64],
+    length: NDArray[np.uint8],
+    *,
+    everything: bool,
 ) -> list[_Rows]:
-    """Rows of all levels of one message. at, payload, length: (n,)."""
+    """Rows of all levels of one message. at, payload, length: (n,). everything: also levels that are not fitted."""
     short = length < message.length
     parts = []
     for order, level in enumerate(message.levels):
         rows = _level_rows(message, level, order, at, payload)
         fitted = ~short
-        if message.protocol == "j1939":
+        if message.protocol == "j1939" and not everything:
             fitted &= rows.status != NOT_AVAILABLE
         parts.append(rows.rows(fitted))
     if short.any():
@@ -208,8 +248,8 @@ def _numbers(field: Field | None, payload: NDArray[np.uint64]) -> NDArray[np.flo
     return np.where(statuses(raw, field) == OK, scaled(raw, field), np.nan)
 
 
-def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> pa.Table:
-    """READINGS of all parts in the order of their frames, and of the levels within a frame."""
+def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> tuple[pa.Table, NDArray[np.int64]]:
+    """READINGS of all parts in the order of their frames, and of the levels within a frame; and the row of each one's frame."""
     at = np.concatenate([part.at for part in parts])
     order = np.concatenate([np.full(len(part.at), part.order) for part in parts])
     sorting = np.lexsort((order, at))
@@ -227,7 +267,7 @@ def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> pa.Table:
     frames = rows_at(tank_frames, at)
     nulls = null_column(len(at), pa.float64())
     nothing = dictionary_column(np.zeros(len(at), np.int64), [None])
-    return pa.table(
+    readings = pa.table(
         [
             frames.column("time"),
             nothing,
@@ -248,6 +288,7 @@ def _readings(tank_frames: pa.Table, parts: list[_Rows]) -> pa.Table:
         ],
         schema=READINGS,
     )
+    return readings, at
 
 
 def _tank_id(key: int) -> str:

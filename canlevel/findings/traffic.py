@@ -31,10 +31,11 @@ from canlevel.tables import (
     values_of,
 )
 
-__all__ = ["GAPS", "MINUTES", "SENDERS", "Traffic", "frame_bits"]
+__all__ = ["GAPS", "LENGTHS", "MINUTES", "SENDERS", "SILENT_US", "Break", "Counted", "Traffic", "frame_bits"]
 
 MINUTE_US = 60_000_000
 SILENT_US = 2_000_000
+BACK_US = 1_000_000  # a time so much before the one before it is a clock that was set, and no frame out of order
 TABLE_BITS = 16
 SPREAD = np.uint32(
     2_654_435_769
@@ -60,9 +61,17 @@ MINUTES = pa.schema(
         pa.field("frames", pa.int64()),
         pa.field("load_low", pa.float64()),  # percent of the bit rate that data frames took, without stuff bits
         pa.field("load_high", pa.float64()),  # and with the most stuff bits there can be
+        pa.field("line", pa.int64()),  # of its first frame
     ]
 )
-GAPS = pa.schema([pa.field("channel", WORD), pa.field("start", TIME_TYPE), pa.field("end", TIME_TYPE)])
+GAPS = pa.schema(
+    [
+        pa.field("channel", WORD),
+        pa.field("start", TIME_TYPE),
+        pa.field("end", TIME_TYPE),
+        pa.field("line", pa.int64()),  # of the frame that ends it
+    ]
+)
 
 
 def frame_bits(length: int, *, extended: bool) -> tuple[int, int]:
@@ -116,16 +125,47 @@ class _Codes:
         return number
 
 
+@dataclass(frozen=True, slots=True)
+class Break:
+    """Where the times of one channel do not go on: it was silent, or its recorder's clock was set back.
+
+    before_us, after_us: times of the frames on either side. number: of the frame behind it, over all channels, from 0.
+    line: of that frame in the recording.
+    """
+
+    before_us: int
+    after_us: int
+    number: int
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """Data frames of one channel in a batch, as they were counted.
+
+    rows: (m,) their places in the batch, None for all of it.
+    senders: (m,) the number of each one's identifier on its channel, from 1 on in the order in which they were met.
+    """
+
+    channel: str | None
+    rows: NDArray[np.int64] | None
+    senders: NDArray[np.int32]
+
+
 @dataclass(slots=True)
 class _Channel:
-    """What is remembered of one channel. frames, first_us, last_us: of each number in `codes`, the first of them unused."""
+    """What is remembered of one channel. frames, first_us, last_us: of each number in `codes`, the first of them unused.
+
+    minutes, minute_lines: frames by kind and length, and the line of the first, of each minute.
+    """
 
     codes: _Codes = field(default_factory=_Codes)
     frames: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     first_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     last_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     minutes: dict[int, NDArray[np.int64]] = field(default_factory=dict)
-    gaps: list[tuple[int, int]] = field(default_factory=list)
+    minute_lines: dict[int, int] = field(default_factory=dict)
+    breaks: list[Break] = field(default_factory=list)
     latest_us: int = UNKNOWN_TIME_US
 
 
@@ -139,11 +179,14 @@ class Traffic:
         self.frames = self.remote = self.error = self.fd = self.eleven_bits = 0
         self._channels: dict[str | None, _Channel] = {}
 
-    def add(self, frames: pa.Table) -> None:
-        """Count a batch. frames: FRAMES, n rows, in the order they came."""
+    def add(self, frames: pa.Table) -> list[Counted]:
+        """Count a batch, and say how it was counted, channel by channel. frames: FRAMES, n rows, in the order they came."""
         identifier, flags = values_of(frames.column("identifier")), values_of(frames.column("flags"))
         length, time_us = values_of(frames.column("length")), times_us(frames)
+        line = values_of(frames.column("line"))
         channel, names = codes_of(frames.column("channel"))
+        counted: list[Counted] = []
+        number = self.frames
         self.frames += len(frames)
         if len(frames) and flags.min() == flags.max() == EXTENDED:
             plain = None
@@ -157,20 +200,41 @@ class Traffic:
         if len(names) != 2 or channel.max(initial=0) > 0:
             present = np.flatnonzero(np.bincount(channel, minlength=len(names))).tolist()
         if not len(frames):
-            return
+            return counted
         for code in present:
             rows = plain
+            # Error frames break a silence as much as any.
+            everything: NDArray[np.int64] | slice = slice(None)
             if len(present) > 1:
                 mine = channel == code
-                rows = np.flatnonzero(mine) if plain is None else plain[mine[plain]]
-            # Error frames break a silence as much as any.
-            everything = time_us if len(present) == 1 else time_us[channel == code]
+                everything = np.flatnonzero(mine)
+                rows = everything if plain is None else plain[mine[plain]]
             state = self._channels.setdefault(names[code], _Channel())
-            _count_silence(state, everything)
+            _count_silence(state, time_us, line, everything, number)
             if rows is None:
-                _count_frames(state, identifier, flags, length, time_us)
+                senders = _count_frames(state, identifier, flags, length, time_us, line)
             elif len(rows):
-                _count_frames(state, identifier[rows], flags[rows], length[rows], time_us[rows])
+                senders = _count_frames(state, identifier[rows], flags[rows], length[rows], time_us[rows], line[rows])
+            else:
+                continue
+            counted.append(Counted(names[code], rows, senders))
+        return counted
+
+    def channels(self) -> list[str | None]:
+        """The channels heard so far, in the order they were met."""
+        return list(self._channels)
+
+    def keys(self, channel: str | None) -> NDArray[np.uint32]:
+        """(k,) identifiers met on a channel, in the order of their numbers; those of 29 bits have the highest bit set."""
+        return self._channels[channel].codes.keys
+
+    def counts(self, channel: str | None) -> NDArray[np.int64]:
+        """(k,) frames of each of those identifiers."""
+        return self._channels[channel].frames[1:]
+
+    def breaks(self, channel: str | None) -> list[Break]:
+        """Where the times of a channel do not go on, in their order."""
+        return self._channels[channel].breaks
 
     def senders(self) -> pa.Table:
         """SENDERS: one row for each channel and identifier of a data frame, the most frequent first."""
@@ -200,7 +264,7 @@ class Traffic:
     def minutes(self, bitrate: int = 250_000) -> pa.Table:
         """MINUTES: how full each channel was in each minute in which it was heard, at a bit rate in bit/s."""
         rows = [
-            (name, minute, counts)
+            (name, minute, counts, state.minute_lines[minute])
             for name, state in self._channels.items()
             for minute, counts in sorted(state.minutes.items())
         ]
@@ -214,18 +278,25 @@ class Traffic:
                 arrow(counts.sum(axis=1)),
                 arrow(low),
                 arrow(high),
+                arrow(np.array([row[3] for row in rows], np.int64)),
             ],
             schema=MINUTES,
         )
 
     def gaps(self) -> pa.Table:
         """GAPS: when a whole channel was silent for more than two seconds between frames."""
-        rows = [(name, *gap) for name, state in self._channels.items() for gap in state.gaps]
+        rows = [
+            (name, silence)
+            for name, state in self._channels.items()
+            for silence in state.breaks
+            if silence.after_us > silence.before_us
+        ]
         return pa.table(
             [
                 _names([row[0] for row in rows]),
-                time_column(np.array([row[1] for row in rows], np.int64)),
-                time_column(np.array([row[2] for row in rows], np.int64)),
+                time_column(np.array([row[1].before_us for row in rows], np.int64)),
+                time_column(np.array([row[1].after_us for row in rows], np.int64)),
+                arrow(np.array([row[1].line for row in rows], np.int64)),
             ],
             schema=GAPS,
         )
@@ -236,18 +307,25 @@ def _names(names: list[str | None]) -> pa.Array:
     return dictionary_column(np.array([words.index(name) for name in names], np.int64), words)
 
 
-def _count_silence(state: _Channel, time_us: NDArray[np.int64]) -> None:
-    """Note the silences before and between n frames."""
-    if not len(time_us) or time_us.min() == UNKNOWN_TIME_US:
+def _count_silence(
+    state: _Channel,
+    time_us: NDArray[np.int64],
+    line: NDArray[np.int64],
+    rows: NDArray[np.int64] | slice,
+    number: int,
+) -> None:
+    """Note the silences before and between some rows of a batch, and clocks set back. number: of the batch's first frame."""
+    moments = time_us[rows]
+    if not len(moments) or moments.min() == UNKNOWN_TIME_US:
         return
-    before = state.latest_us if state.latest_us != UNKNOWN_TIME_US else int(time_us[0])
-    if int(time_us[0]) - before > SILENT_US:
-        state.gaps.append((before, int(time_us[0])))
-    steps = np.diff(time_us)
-    if len(steps) and steps.max() > SILENT_US:
-        for at in np.flatnonzero(steps > SILENT_US).tolist():
-            state.gaps.append((int(time_us[at]), int(time_us[at + 1])))
-    state.latest_us = int(time_us[-1])
+    before = state.latest_us if state.latest_us != UNKNOWN_TIME_US else int(moments[0])
+    steps = np.diff(moments, prepend=before)
+    if steps.max() > SILENT_US or steps.min() < -BACK_US:
+        for at in np.flatnonzero((steps > SILENT_US) | (steps < -BACK_US)).tolist():
+            row = at if isinstance(rows, slice) else int(rows[at])
+            after = int(moments[at])
+            state.breaks.append(Break(after - int(steps[at]), after, number + row, int(line[row])))
+    state.latest_us = int(moments[-1])
 
 
 def _count_frames(
@@ -256,8 +334,9 @@ def _count_frames(
     flags: NDArray[np.uint8],
     length: NDArray[np.uint8],
     time_us: NDArray[np.int64],
-) -> None:
-    """Count n data frames by identifier and by minute."""
+    line: NDArray[np.int64],
+) -> NDArray[np.int32]:
+    """Count n data frames by identifier and by minute. Returns (n,) the numbers of their identifiers."""
     keys = identifier | (flags & np.uint8(EXTENDED)).astype(np.uint32) * HAS_29_BITS
     numbers = state.codes.of(keys)
     before, known = len(state.frames), len(state.codes.keys) + 1
@@ -274,12 +353,16 @@ def _count_frames(
         first[numbers[::-1]] = time_us[::-1]
         state.first_us[before:] = first[before:]
     if int(time_us.min()) == UNKNOWN_TIME_US:
-        return
+        return numbers
     kind_and_length = (flags & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
     kind_and_length += np.minimum(length, np.uint8(8))
     for number, some in _minutes(time_us):
         counts = np.bincount(kind_and_length[some], minlength=2 * LENGTHS)
-        state.minutes[number] = state.minutes[number] + counts if number in state.minutes else counts
+        if number in state.minutes:
+            state.minutes[number] += counts
+        else:
+            state.minutes[number], state.minute_lines[number] = counts, int(line[some][0])
+    return numbers
 
 
 def _minutes(time_us: NDArray[np.int64]) -> Iterator[tuple[int, slice | NDArray[np.bool_]]]:
