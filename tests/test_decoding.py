@@ -12,7 +12,7 @@ from conftest import frames
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canlevel.decoding.definitions import builtin_messages
+from canlevel.decoding.definitions import builtin_messages, network_messages
 from canlevel.decoding.fields import Field, raw_values, scaled, statuses
 from canlevel.decoding.tanks import decode_tanks
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, READINGS, REMOTE, STATUSES
@@ -33,7 +33,9 @@ def rows(*sent: tuple[int, bytes], flags: int = EXTENDED) -> list[dict]:
 
 
 def test_every_definition_is_compiled() -> None:
-    assert set(MESSAGES) == set(BY_CANTOOLS) == {"FluidLevel", "TankStatus", "DashDisplay", "DieselExhaustFluid"}
+    assert set(MESSAGES) == {"FluidLevel", "TankStatus", "DashDisplay", "DieselExhaustFluid"}
+    assert set(network_messages()) == {"AddressClaim", "DiagnosticMessage1", "RvcDiagnostic", "ProductInformation"}
+    assert set(BY_CANTOOLS) == {*MESSAGES, *network_messages()}
 
 
 @given(st.lists(PAYLOADS, min_size=1, max_size=40))

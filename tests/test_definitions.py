@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from conftest import frames
 
-from canlevel.decoding.compiled import COMPILED, compiled_text, messages_of
-from canlevel.decoding.definitions import builtin_texts, compile_texts, load_dbc
+from canlevel.decoding.compiled import COMPILED, compiled_text, definitions_of
+from canlevel.decoding.definitions import builtin_messages, builtin_texts, compile_texts, load_dbc, network_messages
+from canlevel.decoding.fields import value_of
 from canlevel.decoding.tanks import decode_tanks
 from canlevel.errors import DefinitionError
 
@@ -135,13 +136,100 @@ def test_the_compiled_definitions_are_those_of_the_dbc_files() -> None:
     texts = builtin_texts()
     kept = (Path(__file__).parent.parent / "dbc" / COMPILED).read_text(encoding="utf-8")
     assert kept == compiled_text(compile_texts(texts), texts)
-    assert messages_of(kept, texts) == compile_texts(texts)
+    assert definitions_of(kept, texts) == compile_texts(texts)
 
 
 def test_definitions_compiled_from_other_files_are_left_alone() -> None:
     texts = builtin_texts()
     kept = compiled_text(compile_texts(texts), texts)
     changed = {name: text.replace("0.004", "0.005") for name, text in texts.items()}
-    assert messages_of(kept, changed) is None
+    assert definitions_of(kept, changed) is None
     for broken in ("", "[]", "{}", kept[:100], kept.replace('"pgn"', '"png"')):
-        assert messages_of(broken, texts) is None
+        assert definitions_of(broken, texts) is None
+
+
+def test_the_built_in_periods() -> None:
+    """From memory of each standard; README.md and dbc/ say so too."""
+    periods = {message.name: message.period_s for message in builtin_messages()}
+    assert periods == {"FluidLevel": 2.5, "TankStatus": 5.0, "DashDisplay": 1.0, "DieselExhaustFluid": 1.0}
+
+
+PERIOD = 'BA_DEF_ BO_ "GenMsgCycleTime" {kind};\nBA_DEF_DEF_ "GenMsgCycleTime" {default};\n'
+
+
+@pytest.mark.parametrize(
+    ("kind", "default", "given", "period_s"),
+    [
+        ("INT 0 65535", "0", "", None),
+        ("INT 0 65535", "0", "0", None),
+        ("INT 0 65535", "0", "250", 0.25),
+        ("INT 0 65535", "100", "", 0.1),
+        ("FLOAT 0 65535", "0", "2.5", 0.0025),
+    ],
+)
+def test_an_own_message_may_have_a_period(
+    kind: str, default: str, given: str, period_s: float | None, tmp_path: Path
+) -> None:
+    text = OWN + PERIOD.format(kind=kind, default=default)
+    if given:
+        text += f'BA_ "GenMsgCycleTime" BO_ 2565865214 {given};\n'
+    assert load_dbc(written(tmp_path, text))[0].period_s == period_s
+    assert load_dbc(written(tmp_path, OWN))[0].period_s is None
+
+
+@pytest.mark.parametrize(("kind", "given"), [("INT -9 65535", "-1"), ("STRING ", '"soon"')])
+def test_a_period_that_is_none_is_an_error_with_its_line(kind: str, given: str, tmp_path: Path) -> None:
+    default = '""' if kind.startswith("STRING") else "0"
+    text = OWN + PERIOD.format(kind=kind, default=default) + f'BA_ "GenMsgCycleTime" BO_ 2565865214 {given};\n'
+    with pytest.raises(DefinitionError, match="milliseconds") as caught:
+        load_dbc(written(tmp_path, text))
+    assert caught.value.where is not None
+    assert caught.value.where.line == 5
+
+
+NETWORK = """VERSION ""
+
+BU_: X
+
+BO_ 2565865214 Words: 40 X
+ SG_ Text : 64|256@1+ (1,0) [0|0] "" X
+ SG_ Count : 7|16@0+ (1,0) [0|0] "" X
+
+BA_DEF_ BO_ "NetworkMessage" ENUM "no","yes";
+BA_DEF_DEF_ "NetworkMessage" "no";
+BA_ "NetworkMessage" BO_ 2565865214 1;
+"""
+
+
+def test_network_messages_keep_all_their_signals_of_any_length() -> None:
+    (message,) = compile_texts({"network.dbc": NETWORK}).network
+    assert (message.name, message.pgn, message.length) == ("Words", 0xEF00, 40)
+    payload = int.from_bytes(bytes(range(1, 41)), "little")
+    assert value_of(payload, message.fields["Text"]).to_bytes(32, "little") == bytes(range(9, 41))
+    assert value_of(payload, message.fields["Count"]) == 0x0102
+    assert compile_texts({"network.dbc": NETWORK.replace("2565865214 1;", "2565865214 0;")}).network == ()
+
+
+MARKED = 'BA_DEF_ BO_ "NetworkMessage" ENUM "no","yes";\nBA_ "NetworkMessage" BO_ 2565865214 1;\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "word"),
+    [
+        (NETWORK.replace("Count : 7|16@0+", "Count : 327|8@0+").replace(": 40 X", ": 41 X"), 7, "eight bytes"),
+        (NETWORK.replace("2565865214", "291"), 5, "11-bit"),
+        (NETWORK.replace("Count :", "Count M :").replace("Text :", "Text m1 :"), 5, "multiplexed"),
+        (OWN + MARKED, 5, "both"),
+    ],
+)
+def test_mistakes_in_network_messages_name_their_line(text: str, line: int, word: str) -> None:
+    with pytest.raises(DefinitionError, match=word) as caught:
+        compile_texts({"network.dbc": text})
+    assert caught.value.where is not None
+    assert caught.value.where.line == line
+
+
+def test_a_users_file_adds_no_network_messages(tmp_path: Path) -> None:
+    with pytest.raises(DefinitionError, match="no message as a tank"):
+        load_dbc(written(tmp_path, NETWORK))
+    assert "Words" not in network_messages()

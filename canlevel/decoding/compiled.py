@@ -16,33 +16,35 @@ from pathlib import Path
 from typing import Any
 
 from canlevel.decoding.fields import Field
-from canlevel.decoding.messages import Level, Message
+from canlevel.decoding.messages import Definitions, Level, Message, NetworkMessage
 
-__all__ = ["COMPILED", "compiled_text", "messages_of"]
+__all__ = ["COMPILED", "compiled_text", "definitions_of"]
 
 COMPILED = "compiled.json"
 _KEYED_BY_NUMBER = ("no_number", "words")
+_KINDS = (Definitions, Message, Level, NetworkMessage, Field)
 
 
-def compiled_text(messages: tuple[Message, ...], texts: Mapping[str, str]) -> str:
-    """The messages as JSON, with the fingerprint of the DBC files. texts: those files by their names."""
-    return json.dumps({"of": _fingerprint(texts), "messages": [asdict(m) for m in messages]}, indent=1) + "\n"
+def compiled_text(definitions: Definitions, texts: Mapping[str, str]) -> str:
+    """The definitions as JSON, with the fingerprint of the DBC files. texts: those files by their names."""
+    return json.dumps({"of": _fingerprint(texts), **asdict(definitions)}, indent=1) + "\n"
 
 
-def messages_of(compiled: str, texts: Mapping[str, str]) -> tuple[Message, ...] | None:
-    """The messages of what compiled_text gave, or None where it was made from other files than `texts`."""
+def definitions_of(compiled: str, texts: Mapping[str, str]) -> Definitions | None:
+    """The definitions of what compiled_text gave, or None where it was made from other files than `texts`."""
     try:
         document = json.loads(compiled)
         if document["of"] != _fingerprint(texts):
             return None
-        return tuple(_message(facts) for facts in document["messages"])
-    except (ValueError, KeyError, TypeError):
+        tanks = tuple(_message(facts) for facts in document["tanks"])
+        return Definitions(tanks, tuple(_network_message(facts) for facts in document["network"]))
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
 def _fingerprint(texts: Mapping[str, str]) -> str:
     # The shape of what is written belongs to it: an older form is no use to a newer program.
-    shape = [[part.name for part in fields(kind)] for kind in (Message, Level, Field)]
+    shape = [[part.name for part in fields(kind)] for kind in _KINDS]
     return hashlib.sha256(json.dumps([shape, sorted(texts.items())]).encode()).hexdigest()
 
 
@@ -53,6 +55,10 @@ def _message(facts: dict[str, Any]) -> Message:
     )
     parts = {name: _field(facts[name]) for name in ("instance", "fluid", "capacity", "volume")}
     return Message(**{**facts, "levels": levels, **parts})
+
+
+def _network_message(facts: dict[str, Any]) -> NetworkMessage:
+    return NetworkMessage(**{**facts, "fields": {name: _needed(part) for name, part in facts["fields"].items()}})
 
 
 def _field(facts: dict[str, Any] | None) -> Field | None:

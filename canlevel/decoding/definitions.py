@@ -6,42 +6,59 @@ A signal becomes part of a tank by DBC's own means, attributes:
     SG_  TankFluid      on a level: its fluid, where no signal tells it
     SG_  TankInstance   on a level: its instance, where no signal tells it
 and VAL_ names: fluids on the fluid (or instance) signal; "not_available", "error", "reserved" for raw values that are no
-number. A definition that cannot be used is an error on loading and is never skipped.
+number. GenMsgCycleTime, which many DBC files have, is the period of a tank message in milliseconds.
+    BO_  NetworkMessage no, yes: a message in which a device speaks of itself (dbc/network.dbc). All its signals are fields, by
+                        their names; it may be longer than a frame, and a text is a signal as long as its characters.
+A definition that cannot be used is an error on loading and is never skipped.
 This is the only module that imports cantools.
 """
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, NoReturn
+from types import MappingProxyType
+from typing import Any, NoReturn, TypeVar
 
-from canlevel.decoding.compiled import COMPILED, messages_of
+from canlevel.decoding.compiled import COMPILED, definitions_of
 from canlevel.decoding.fields import Field
-from canlevel.decoding.messages import Level, Message
+from canlevel.decoding.messages import Definitions, Level, Message, NetworkMessage
 from canlevel.errors import DefinitionError, Place
 from canlevel.identifier import pgn_of
 from canlevel.shipped import shipped
 from canlevel.tables import FLUIDS, PROTOCOLS
 
-__all__ = ["builtin_messages", "builtin_texts", "compile_texts", "load_dbc"]
+__all__ = ["builtin_messages", "builtin_texts", "compile_texts", "load_dbc", "network_messages"]
 
 TANK_PROTOCOLS = ("none", *PROTOCOLS)
 TANK_FIELDS = ("none", "level", "level_count", "level_steps", "capacity", "volume", "instance", "fluid")
+NO_YES = ("no", "yes")
 NO_NUMBER = ("not_available", "error", "reserved")
 PERCENT = ("%",)
 LITRES = ("L", "l")
+_Kind = TypeVar("_Kind", Message, NetworkMessage)
+
+
+def builtin_messages() -> tuple[Message, ...]:
+    """The tank messages of dbc/, which every installation carries."""
+    return _builtin().tanks
 
 
 @cache
-def builtin_messages() -> tuple[Message, ...]:
-    """The messages of dbc/, which every installation carries."""
+def network_messages() -> Mapping[str, NetworkMessage]:
+    """The messages of dbc/ in which devices speak of themselves, by their names."""
+    return MappingProxyType({message.name: message for message in _builtin().network})
+
+
+@cache
+def _builtin() -> Definitions:
     texts = builtin_texts()
     kept = shipped("dbc") / COMPILED
-    messages = messages_of(kept.read_text(encoding="utf-8"), texts) if kept.is_file() else None
-    return messages or compile_texts(texts)
+    definitions = definitions_of(kept.read_text(encoding="utf-8"), texts) if kept.is_file() else None
+    return definitions or compile_texts(texts)
 
 
 def builtin_texts() -> dict[str, str]:
@@ -50,9 +67,13 @@ def builtin_texts() -> dict[str, str]:
     return {entry.name: entry.read_text(encoding="utf-8") for entry in entries if entry.name.endswith(".dbc")}
 
 
-def compile_texts(texts: Mapping[str, str]) -> tuple[Message, ...]:
-    """The tank messages of several DBC files, given by their names."""
-    return tuple(message for name, text in texts.items() for message in _messages(text, name))
+def compile_texts(texts: Mapping[str, str]) -> Definitions:
+    """The tank messages and the network messages of several DBC files, given by their names."""
+    compilers = [compiler for name, text in texts.items() for compiler in _compilers(text, name)]
+    return Definitions(
+        _known(compiler.tank_message() for compiler in compilers),
+        _known(compiler.network_message() for compiler in compilers),
+    )
 
 
 def load_dbc(path: str | Path) -> tuple[Message, ...]:
@@ -66,7 +87,7 @@ def load_dbc(path: str | Path) -> tuple[Message, ...]:
         text = data.decode("utf-8")
     except UnicodeDecodeError:
         text = data.decode("cp1252", "replace")  # what DBC editors write where it is not UTF-8
-    messages = _messages(text, name)
+    messages = _known(compiler.tank_message() for compiler in _compilers(text, name))
     if not messages:
         raise DefinitionError(
             "marks no message as a tank's",
@@ -76,7 +97,7 @@ def load_dbc(path: str | Path) -> tuple[Message, ...]:
     return messages
 
 
-def _messages(text: str, name: str) -> tuple[Message, ...]:
+def _compilers(text: str, name: str) -> list[_Compiler]:
     import cantools  # takes most of a second to import
 
     try:
@@ -87,17 +108,21 @@ def _messages(text: str, name: str) -> tuple[Message, ...]:
         line = re.search(r"line (\d+)", sentence)
         where = Place(name, int(line[1]) if line else None)
         raise DefinitionError(f"is not a DBC file that can be used ({sentence})", where=where) from error
-    compiled = [_Compiler(message, text, name).message() for message in database.messages]
-    return tuple(message for message in compiled if message is not None)
+    return [_Compiler(message, text, name) for message in database.messages]
+
+
+def _known(messages: Iterable[_Kind | None]) -> tuple[_Kind, ...]:
+    return tuple(message for message in messages if message is not None)
 
 
 class _Compiler:
-    """Turns one message of cantools into a Message, or says what is wrong with it and where."""
+    """Turns one message of cantools into one of ours, or says what is wrong with it and where."""
 
     def __init__(self, message: Any, text: str, file: str) -> None:
         self._source, self._text, self._file = message, text, file
 
-    def message(self) -> Message | None:
+    def tank_message(self) -> Message | None:
+        """The message as a tank's, None where it is none."""
         source = self._source
         roles = {signal.name: self._choice(signal, "TankField", TANK_FIELDS) for signal in source.signals}
         protocol = self._choice(source, "TankProtocol", TANK_PROTOCOLS)
@@ -126,7 +151,30 @@ class _Compiler:
             fluid=fields["fluid"],
             capacity=fields["capacity"],
             volume=fields["volume"],
+            period_s=self._period_s(),
         )
+
+    def network_message(self) -> NetworkMessage | None:
+        """The message as one in which a device speaks of itself, None where it is none."""
+        source = self._source
+        if self._choice(source, "NetworkMessage", NO_YES) != "yes":
+            return None
+        if self._choice(source, "TankProtocol", TANK_PROTOCOLS) != "none":
+            self._refuse("has both NetworkMessage and TankProtocol")
+        if not source.is_extended_frame:
+            self._refuse("has an 11-bit identifier; network messages have 29 bits")
+        if source.is_multiplexed():
+            self._refuse("is multiplexed, which network messages cannot be")
+        fields = {signal.name: self._field(signal, "network") for signal in source.signals}
+        return NetworkMessage(source.name, self._pgn(), source.length, fields)
+
+    def _period_s(self) -> float | None:
+        period_ms = self._source.cycle_time
+        if period_ms is None:
+            return None
+        if not isinstance(period_ms, int | float) or not 0 < period_ms < math.inf:
+            self._refuse(f'has GenMsgCycleTime "{period_ms}"; it is a number of milliseconds')
+        return period_ms / 1000
 
     def _levels(self, by_role: dict[str, list[Any]], fields: dict[str, Field | None]) -> list[Level]:
         counts, steps = by_role.get("level_count", []), by_role.get("level_steps", [])
@@ -154,8 +202,8 @@ class _Compiler:
 
     def _field(self, signal: Any, role: str) -> Field:
         if signal.is_float:
-            self._refuse("is a floating-point signal, which tank messages cannot have", signal)
-        if signal.length > 63:
+            self._refuse("is a floating-point signal, which these messages cannot have", signal)
+        if signal.length > 63 and role != "network":
             self._refuse("is longer than 63 bits", signal)
         units = {"level": PERCENT, "capacity": LITRES, "volume": LITRES}.get(role)
         if units and signal.unit not in units:
@@ -182,6 +230,8 @@ class _Compiler:
             # DBC counts from the highest bit here: so many bits lie above it when byte 0 is the highest.
             above = first_byte * 8 + 7 - bit
             shift, end_byte = 64 - above - signal.length, (above + signal.length - 1) // 8 + 1
+            if shift < 0:
+                self._refuse("counts from the highest bit and lies beyond the first eight bytes", signal)
         else:
             shift, end_byte = signal.start, (signal.start + signal.length - 1) // 8 + 1
         return Field(

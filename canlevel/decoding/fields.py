@@ -1,4 +1,6 @@
-"""Fields of eight-byte payloads, taken out of columns of integers: position, sign, scale, and what means "no number"."""
+"""Fields of payloads, taken out of columns of eight-byte integers, or of one payload of any length: position, sign, scale, and
+what means "no number".
+"""
 
 from __future__ import annotations
 
@@ -9,10 +11,11 @@ from numpy.typing import NDArray
 
 from canlevel.tables import STATUSES
 
-__all__ = ["OK", "Field", "raw_values", "scaled", "statuses"]
+__all__ = ["OK", "Field", "raw_values", "scaled", "statuses", "value_of"]
 
 OK = STATUSES.index("ok")
 RESERVED = STATUSES.index("reserved")
+_EIGHT_BYTES = (1 << 64) - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +53,18 @@ def raw_values(payload: NDArray[np.uint64], field: Field) -> NDArray[np.int64]:
     # Flipping the sign bit and subtracting it is two's complement without a branch per row.
     sign_bit = np.int64(1 << (field.bits - 1))
     return (raw ^ sign_bit) - sign_bit
+
+
+def value_of(payload: int, field: Field) -> int:
+    """The integer of one field of one payload, unscaled, sign applied. payload: byte 0 lowest, of any length.
+
+    A big-endian field lies within the first eight bytes. Bytes that the payload does not have read as 0: compare the field's
+    end_byte with its length first.
+    """
+    if field.big_endian:
+        payload = int.from_bytes((payload & _EIGHT_BYTES).to_bytes(8, "little"), "big")
+    raw = payload >> field.shift & (1 << field.bits) - 1
+    return raw - (1 << field.bits) if field.signed and raw >> field.bits - 1 else raw
 
 
 def scaled(raw: NDArray[np.int64], field: Field) -> NDArray[np.float64]:

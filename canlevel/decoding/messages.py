@@ -1,4 +1,4 @@
-"""Messages that carry tank levels, as decoding uses them: where each part of a tank stands in the payload."""
+"""Messages as decoding uses them: where each part of a tank, or of what a device says about itself, stands in the payload."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from canlevel.decoding.fields import Field
 
-__all__ = ["Level", "Message", "messages_by_pgn"]
+__all__ = ["Definitions", "Level", "Message", "NetworkMessage", "messages_by_pgn"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,10 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message that carries tank levels, ready for column extraction. length: data bytes it must have."""
+    """One message that carries tank levels, ready for column extraction.
+
+    length: data bytes it must have. period_s: how often a device sends it, seconds, None where the definition does not say.
+    """
 
     name: str
     pgn: int
@@ -33,6 +36,7 @@ class Message:
     fluid: Field | None = None
     capacity: Field | None = None
     volume: Field | None = None
+    period_s: float | None = None
 
     @property
     def fields(self) -> tuple[Field, ...]:
@@ -40,6 +44,26 @@ class Message:
         shared = (self.instance, self.fluid, self.capacity, self.volume)
         levels = [part for level in self.levels for part in (level.level, level.steps)]
         return tuple(part for part in (*levels, *shared) if part is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkMessage:
+    """One message in which a device speaks of itself. length: data bytes of the whole message, more than 8 where it comes in
+    many frames. fields: by the names of their signals.
+    """
+
+    name: str
+    pgn: int
+    length: int
+    fields: dict[str, Field]
+
+
+@dataclass(frozen=True, slots=True)
+class Definitions:
+    """What some DBC files define: messages of tanks, and messages in which devices speak of themselves."""
+
+    tanks: tuple[Message, ...]
+    network: tuple[NetworkMessage, ...]
 
 
 def messages_by_pgn(messages: Iterable[Message]) -> dict[int, Message]:
