@@ -111,6 +111,13 @@ def test_a_broadcast_byte_by_byte() -> None:
     assert plain([message]) == [("can0", 0x80, 255, 0xFEEB, b"WORKS*TANK*12*UNIT7*", START_US + 3000, START_US, 1, 4)]
 
 
+@pytest.mark.parametrize(("told", "pgn"), [(0xEA00, 0xEA00), (0xEA12, 0xEA00), (0x1FECA, 0x1FECA), (0x3FFFF, 0x3FFFF)])
+def test_an_announced_pgn_is_read_by_the_rule_of_identifiers(told: int, pgn: int) -> None:
+    """PDU format below 240: the low byte is a destination and no part of the number (SAE J1939-21)."""
+    assert [message.pgn for message in assembled(bam(TEXT, told))] == [pgn]
+    assert assembled(bam(TEXT, told | 0x40000)) == []
+
+
 def test_a_conversation_byte_by_byte() -> None:
     """23 bytes from 10h to 20h in two windows: RTS 16, CTS 17, end 19 (layout of J1939-21, from memory)."""
     sent = [(0x1CEC2010, "10170004ffcafe00"), (0x1CEC1020, "110201ffffcafe00"), (0x1CEB2010, "0101020304050607"),

@@ -22,14 +22,14 @@ State is bounded: 32 unfinished messages of each sender on each channel, the old
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.identifier import carries, pgn_of, pgns
+from canlevel.identifier import carries, pgn_of, pgns, source_addresses
 from canlevel.tables import UNKNOWN_TIME_US, codes_of, rows_at, times_us, values_of
 
 __all__ = ["CONFIGURATION_INFORMATION", "PRODUCT_INFORMATION", "Assembled", "Assembler"]
@@ -342,31 +342,29 @@ def _whole(first: _Frame, pgn: int, data: bytes, time_us: int, frames: int) -> A
     )
 
 
-def _frames(frames: pa.Table, wanted: Collection[int]) -> list[_Frame]:
+def _frames(frames: pa.Table, wanted: Collection[int]) -> Iterator[_Frame]:
     """The frames of the wanted PGNs, one by one."""
     at = np.flatnonzero(carries(values_of(frames.column("identifier")), values_of(frames.column("flags")), wanted))
     if not len(at):
-        return []
+        return
     mine = rows_at(frames, at)
     identifier = values_of(mine.column("identifier"))
     codes, words = codes_of(mine.column("channel"))
-    lengths = values_of(mine.column("length")).tolist()
     payloads = values_of(mine.column("payload")).astype("<u8").tobytes()
-    return [
-        _Frame(words[code], source, destination, pgn, payloads[8 * row : 8 * row + min(length, 8)], time_us, line)
-        for row, (code, source, destination, pgn, length, time_us, line) in enumerate(
-            zip(
-                codes.tolist(),
-                (identifier & np.uint32(0xFF)).tolist(),
-                _destinations(identifier).tolist(),
-                pgns(identifier).tolist(),
-                lengths,
-                times_us(mine).tolist(),
-                values_of(mine.column("line")).tolist(),
-                strict=True,
-            )
-        )
-    ]
+    ends = np.arange(0, 8 * len(at), 8) + np.minimum(values_of(mine.column("length")), 8)
+    columns = (
+        codes,
+        source_addresses(identifier),
+        _destinations(identifier),
+        pgns(identifier),
+        ends,
+        times_us(mine),
+        values_of(mine.column("line")),
+    )
+    for row, (code, source, destination, pgn, end, time_us, line) in enumerate(
+        zip(*(column.tolist() for column in columns), strict=True)
+    ):
+        yield _Frame(words[code], source, destination, pgn, payloads[8 * row : end], time_us, line)
 
 
 def _destinations(identifier: NDArray[np.uint32]) -> NDArray[np.uint32]:
