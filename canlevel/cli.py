@@ -26,13 +26,17 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from canlevel.capture.source import Source
+    from canlevel.capture.tally import Tally
+    from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding, LogState
 
 __all__ = ["app", "run"]
 
-BAD_CALL, INTERRUPTED = 2, 130
+BAD_NEWS, BAD_CALL, INTERRUPTED = 1, 2, 130
 WORTH_A_SPEED = 100_000  # frames; below that starting up takes longer than reading
 LISTEN_S = 15.0  # how long `tanks` listens to a live bus: three times the slowest usual period
+EXPLAIN_S = 60.0  # `explain`: long enough to tell a rhythm
+PIPED_ROWS = 60  # of a screen that is none
 
 app = typer.Typer(
     name="canlevel",
@@ -54,6 +58,13 @@ class Format(StrEnum):
     TABLE = "table"
     JSONL = "jsonl"
     CSV = "csv"
+
+
+class Report(StrEnum):
+    """How an explanation is written."""
+
+    TEXT = "text"
+    JSON = "json"
 
 
 Sources = Annotated[
@@ -277,6 +288,134 @@ def flows(
         )
         found = derive_flows(readings)
     _show(found, FLOW_KEYS, format, lambda console: _print_flows(console, found, units), "no fill or drain was found")
+
+
+@app.command(
+    short_help="Say what is wrong on a bus, why, and what to do next.",
+    epilog="Example:  canlevel explain boat.log --roster tanks.toml",
+)
+def explain(
+    source: Sources,
+    format: Annotated[Report, typer.Option("--format", help="json has everything, times in UTC.")] = Report.TEXT,
+    roster: RosterFile = None,
+    dbc: DbcFiles = None,
+    start: Start = None,
+    bitrate: Annotated[
+        int, typer.Option("--bitrate", metavar="BIT/S", help="Of the bus, live or recorded.", min=1)
+    ] = 250_000,
+    seconds: Seconds = None,
+) -> None:
+    """Say what is wrong on a bus: on which frames, the likely causes, and what to do next.
+
+    With a roster also which tanks are missing or not listed. A live bus is listened to for 60 seconds, or --seconds. Exit
+    code 1 where there is a fault, 0 otherwise. Nothing is claimed that a listener cannot hear.
+    """
+    import json
+
+    from canlevel.show.findings import explanation_lines
+
+    heard = _examined(
+        source, EXPLAIN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=False
+    )
+    explanation = heard.explain()
+    if format is Report.JSON:
+        print(json.dumps(explanation.to_dict(), ensure_ascii=False, allow_nan=False, indent=2))
+    else:
+        title = " ".join("standard input" if word == "-" else word for word in source)
+        _print_lines(explanation_lines(explanation.to_dict(), title, min(_width(), 110), _height()))
+    if explanation.faulty:
+        raise typer.Exit(BAD_NEWS)
+
+
+@app.command(
+    short_help="Show who is on a bus: each device, what it is and sends.",
+    epilog="Example:  canlevel devices boat.log --format jsonl",
+)
+def devices(
+    source: Sources,
+    format: TableFormat = Format.TABLE,
+    ask: Annotated[
+        bool, typer.Option("--ask", help="Send a live bus one request for address claims and product information.")
+    ] = False,
+    roster: RosterFile = None,
+    dbc: DbcFiles = None,
+    start: Start = None,
+    bitrate: Bitrate = 250_000,
+    seconds: Seconds = None,
+) -> None:
+    """Show every device on a bus, by source address: its NAME, product, tanks, what it sends and how often, faults it reports.
+
+    A live bus is listened to for 15 seconds, or --seconds. Nothing is sent, unless --ask is given: many devices tell who they
+    are only when they are asked, or switched on.
+    """
+    from canlevel.show.findings import device_lines
+    from canlevel.show.rows import plain_rows
+
+    if ask:
+        print(
+            f"sending to all devices on {', '.join(source)}: one request (PGN 59904) for address claims, and one for product "
+            "information as NMEA 2000 and as RV-C have it",
+            file=sys.stderr,
+        )
+    heard = _examined(source, LISTEN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=ask)
+    found = heard.devices()
+
+    def show_lines(_: Console) -> None:
+        _print_lines(device_lines(plain_rows(found), min(_width(), 120)))
+
+    _show(found, tuple(found.column_names), format, show_lines, "no device was heard")
+
+
+def _examined(
+    source: list[str],
+    listen_s: float,
+    *,
+    roster: Path | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+    ask: bool,
+) -> Heard:
+    """A SOURCE heard to its end, or for a while."""
+    from canlevel.capture.source import is_live
+    from canlevel.diagnosis import open_examination
+
+    if seconds is None and any(is_live(word) for word in source):
+        seconds = listen_s
+        print(f"listening for {listen_s:.0f} s", file=sys.stderr)
+    examination = open_examination(
+        source,
+        roster=roster,
+        dbc=dbc or (),
+        start=_moment(start, "--start"),
+        bitrate=bitrate,
+        seconds=seconds,
+        ask=ask,
+    )
+    with _stopping(examination.source) as ending, _progress_bar(examination) as advance:
+        heard = examination.run(lambda _: advance())
+    tally = examination.source.tally
+    for sentence in tally.notes:
+        print(f"note: {sentence}", file=sys.stderr)
+    _tell_skipped(tally)
+    ending.leave()
+    return heard
+
+
+def _print_lines(lines: list[tuple[str, str]]) -> None:
+    from rich.text import Text
+
+    console = _console()
+    for style, line in lines:
+        console.print(Text(line, style=style), soft_wrap=True)
+
+
+def _height() -> int:
+    """Rows of the screen, with room for the prompt."""
+    import shutil
+
+    return shutil.get_terminal_size().lines - 2 if sys.stdout.isatty() else PIPED_ROWS
 
 
 @app.command(
@@ -505,15 +644,22 @@ class _Notes:
             )
         if decoding.malformed:
             print(f"note: {decoding.malformed:,} tank frames were too short for their definition", file=sys.stderr)
-        if tally.skipped:
-            first = tally.first_skipped
-            where = f"; the first is {first}: {printable((first.text or '').strip(), 80)}" if first else ""
-            print(
-                f"note: {tally.skipped:,} lines were skipped, as no CAN frame could be read from them{where}",
-                file=sys.stderr,
-            )
+        _tell_skipped(tally)
         if tally.dropped:
             print(f"note: the recorder itself lost {tally.dropped:,} frames", file=sys.stderr)
+
+
+def _tell_skipped(tally: Tally) -> None:
+    """Say how many lines were no frame, and which was the first."""
+    from canlevel.errors import printable
+
+    if tally.skipped:
+        first = tally.first_skipped
+        where = f"; the first is {first}: {printable((first.text or '').strip(), 80)}" if first else ""
+        print(
+            f"note: {tally.skipped:,} lines were skipped, as no CAN frame could be read from them{where}",
+            file=sys.stderr,
+        )
 
 
 class _Ending:
@@ -554,7 +700,7 @@ def _stopping(source: Source) -> Iterator[_Ending]:
 
 
 @contextmanager
-def _progress_bar(decoding: Decoding) -> Iterator[Any]:
+def _progress_bar(decoding: Decoding | Examination) -> Iterator[Any]:
     """A bar on standard error while files are read; nothing where that is no terminal or the end cannot be known."""
     if not sys.stderr.isatty() or decoding.source.progress().total is None:
         yield lambda: None

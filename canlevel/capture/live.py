@@ -1,4 +1,4 @@
-"""Live buses through any python-can interface: listen-only where the adapter can, never sending.
+"""Live buses through any python-can interface: listen-only where the adapter can, never sending unless asked to ask.
 
 Each bus is read in a thread of its own, so that a slow disk or terminal never makes the adapter's buffer overflow.
 """
@@ -38,6 +38,10 @@ _LISTEN_ONLY: dict[str, dict[str, Any]] = {
     "systec": {"state": can.BusState.PASSIVE},
     "seeedstudio": {"operation_mode": "silent"},
 }
+# What is asked for, with PGN 59904 to all (SAE J1939-21): address claims, and product information as NMEA 2000 and as RV-C have
+# it. Who has no address sends from 254 (SAE J1939-81, from memory).
+_REQUEST_TO_ALL = 0x18EAFFFE
+_ASKED_FOR = (60928, 126996, 65259)
 # Reading these cannot disturb a bus: no controller of ours takes part in it.
 _NO_CONTROLLER = frozenset({"virtual", "udp_multicast", "socketcand"})
 # The default serial timeout of 1 ms costs 3 % of a core on an idle bus, this one 0.1 %.
@@ -103,18 +107,20 @@ class Bus:
     frames: how many have arrived, also those that nobody wants.
     """
 
-    def __init__(self, address: BusAddress, bitrate: int, tally: Tally) -> None:
+    def __init__(self, address: BusAddress, bitrate: int, tally: Tally, *, ask: bool = False) -> None:
         self.address = address
         self.name = address.channel
         self.lost: Exception | None = None
         self.garbled = 0
         self.frames = 0
         self._picks: _Picks | None = None
-        self._bus = _open(address, bitrate)
+        self._bus = _open(address, bitrate, listen_only=not ask)
         self._arrived: deque[tuple[int, can.Message]] = deque()  # with their numbers from 1
         self._stopping = False
         self._clock_offset_s: float | None = None
-        if address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
+        if ask:
+            _ask(self._bus, address)
+        elif address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
             tally.note(
                 f"{address}: this interface has no listen-only switch here; nothing is sent, but the adapter "
                 "acknowledges frames unless its own driver was set to listen-only"
@@ -202,7 +208,23 @@ def _forget_garbled(bus: can.BusABC) -> None:
         buffer.clear()
 
 
-def _open(address: BusAddress, bitrate: int) -> can.BusABC:
+def _ask(bus: can.BusABC, address: BusAddress) -> None:
+    """Send one request for each of what devices tell of themselves; before anything is received, with no thread in the way."""
+    for pgn in _ASKED_FOR:
+        request = can.Message(arbitration_id=_REQUEST_TO_ALL, is_extended_id=True, data=pgn.to_bytes(3, "little"))
+        try:
+            bus.send(request, timeout=1.0)
+        # Drivers raise what they like.
+        except Exception as error:
+            bus.shutdown()
+            raise CaptureError(
+                f"the request could not be sent ({_first_line(error)})",
+                where=Place(str(address)),
+                next_step="check that the adapter may send (it is not set to listen-only), or leave --ask out",
+            ) from error
+
+
+def _open(address: BusAddress, bitrate: int, *, listen_only: bool) -> can.BusABC:
     name, place = address.interface, Place(str(address))
     options = dict(address.options)
     for key in options:
@@ -212,7 +234,8 @@ def _open(address: BusAddress, bitrate: int) -> can.BusABC:
                 where=place,
                 next_step="use --bitrate for the bit rate; a bus is always opened listen-only where the interface can",
             )
-    arguments: dict[str, Any] = _DEFAULTS.get(name, {}) | options | _LISTEN_ONLY.get(name, {})
+    quiet = _LISTEN_ONLY.get(name, {}) if listen_only else {}
+    arguments: dict[str, Any] = _DEFAULTS.get(name, {}) | options | quiet
     try:
         if name == "socketcand":
             from canlevel.capture.socketcand import SocketcandBus

@@ -92,16 +92,16 @@ def open_source(
     bitrate: int = 250_000,
     seconds: float | None = None,
     need_dates: bool = False,
-    keep_undated: bool = False,
+    leniently: bool = False,
     ask: bool = False,
 ) -> Source:
     """Open one or more SOURCEs: files, "-" for standard input, or INTERFACE:CHANNEL for live buses.
 
     start: date and time at which a recording began whose times count from zero (naive means UTC). bitrate: of a live bus,
     bit/s. seconds: stop listening to a live bus or standard input after so long. need_dates: refuse frames whose date is
-    not known instead of giving them a null time. keep_undated: leave times that count from zero as they are, in the first
-    hours of 1970; for whoever asks only how far frames are apart. ask: send each live bus one request for address claims and
-    one for product information; without it nothing is ever sent.
+    not known instead of giving them a null time. leniently: for whoever asks what is wrong: a recording without a frame is
+    no error, and times that count from zero are left as they are, in the first hours of 1970. ask: send each live bus one
+    request for address claims and one for product information; without it nothing is ever sent.
     Raises CaptureError for what cannot be opened.
     """
     words = [sources] if isinstance(sources, str | Path) else list(sources)
@@ -109,7 +109,7 @@ def open_source(
         raise CaptureError("no source given", next_step="name a file, - for standard input, or INTERFACE:CHANNEL")
     if "" in words:
         raise CaptureError("an empty word names no source", next_step="name a file, - or INTERFACE:CHANNEL")
-    clock = _Clock(None if start is None else timestamp_us(start), need_dates, keep_undated)
+    clock = _Clock(None if start is None else timestamp_us(start), need_dates, keep_undated=leniently)
     addresses = [_live_address(word) for word in words]
     live = [address for address in addresses if address is not None]
     if live and len(live) < len(words):
@@ -123,7 +123,7 @@ def open_source(
         if len(words) > 1:
             raise CaptureError("a pipe cannot be read together with other sources", next_step="use two calls")
         return _Pipe(None if str(words[0]) == "-" else Path(words[0]), clock, seconds=seconds)
-    return _Files([Path(word) for word in words], clock)
+    return _Files([Path(word) for word in words], clock, empty_too=leniently)
 
 
 def _exists(path: Path) -> bool:
@@ -166,7 +166,7 @@ def _live_address(word: str | Path) -> BusAddress | None:
 class _Clock:
     """Turns times as written into dates: dated ones stay, those that count from zero begin at `start_us`."""
 
-    def __init__(self, start_us: int | None, need_dates: bool, keep_undated: bool) -> None:
+    def __init__(self, start_us: int | None, need_dates: bool, *, keep_undated: bool) -> None:
         self._start_us = start_us
         self._need_dates = need_dates
         self._keep_undated = keep_undated
@@ -374,19 +374,27 @@ class _Files:
 
     live = False
 
-    def __init__(self, paths: Sequence[Path], clock: _Clock) -> None:
+    def __init__(self, paths: Sequence[Path], clock: _Clock, *, empty_too: bool = False) -> None:
         self.tally = Tally()
         self.several = len(paths) > 1
         self._stopped = False
-        self._files = [_File(path, clock, self.tally) for path in paths]
+        self._files: list[_File] = []
         self._total = 0
         # Every file is opened once before anything is read, so that a wrong name is told at once.
         self._first_us = []
         for path in paths:
-            opened = open_recording(path)
+            try:
+                opened = open_recording(path)
+                opened.close()
+                self._first_us.append(_first_time_us(path, clock) if len(paths) > 1 else 0)
+            except NoFramesError as error:
+                if not empty_too:
+                    raise
+                if self.several:
+                    self.tally.note(f"{error.where}: {error.what}")
+                continue
             self._total += opened.size
-            opened.close()
-            self._first_us.append(_first_time_us(path, clock) if len(paths) > 1 else 0)
+            self._files.append(_File(path, clock, self.tally))
 
     def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
         """FRAMES of all files in the order of their times; see Source."""

@@ -1,4 +1,4 @@
-"""What devices say of themselves: their NAME, their product, the installer's words, and the faults they report.
+"""What devices say of themselves: their NAME, their product, the installer's words, the time, and the faults they report.
 
 In: payloads as integers (byte 0 lowest) or whole messages as bytes, from decoding/assembly.py where they come in many frames.
 Out: small records. Where each part stands is in dbc/network.dbc, the texts of product information included: DBC knows no
@@ -26,6 +26,7 @@ __all__ = [
     "product_identification",
     "product_information",
     "rvc_diagnostic",
+    "system_time_us",
 ]
 
 # What fills up a text: FFh and 00h, and in some devices spaces and "@" (common practice, no source).
@@ -219,6 +220,20 @@ def j1939_diagnostics(data: bytes) -> list[Trouble]:
             )
         )
     return troubles
+
+
+def system_time_us(payload: int, length: int) -> int | None:
+    """The time that a device tells in PGN 126992, microseconds since 1970, UTC; None where it does not know it.
+
+    payload: byte 0 lowest, of so many bytes. Source: from memory of NMEA 2000.
+    """
+    fields = _fields("SystemTime")
+    if length < max(field.end_byte for field in fields.values()):
+        return None
+    days, seconds = _raw(payload, fields["Days"]), _raw(payload, fields["SecondsOfDay"])
+    if days is None or seconds is None:
+        return None
+    return days * 86_400_000_000 + round(seconds * fields["SecondsOfDay"].scale * 1_000_000)
 
 
 def _fields(name: str) -> Mapping[str, Field]:

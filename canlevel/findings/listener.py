@@ -30,6 +30,7 @@ __all__ = ["Kept", "Leaps", "Listener", "Proof", "Sender", "frame_text"]
 
 IDENTIFIER_BITS = 0x1FFFFFFF
 MOST_IN_SIXTEEN_BITS = 65_000
+FEW = 4  # intervals that tell a period
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,8 @@ class _Rhythm:
 class Listener:
     """One pass over the frames of one or more buses. Memory grows with identifiers, minutes, silences and kept frames.
 
-    keep: the PGNs whose frames are kept whole.
+    keep: the PGNs whose frames are kept whole. first: the very first frame; firsts: the first data frame of each channel.
+    errors: error frames, and error_bits how often each bit of their identifiers was set.
     """
 
     def __init__(self, keep: Collection[int]) -> None:
@@ -136,6 +138,7 @@ class Listener:
         self._rhythms: dict[str | None, _Rhythm] = {}
         self._kept: list[pa.Table] = []
         self._numbers: list[NDArray[np.int64]] = []
+        self.firsts: dict[str | None, Proof] = {}
         self.errors: Proof = Proof()
         self.error_bits: dict[int, int] = {}
         self.first: Proof = Proof()
@@ -170,8 +173,22 @@ class Listener:
         rows = rhythm.leaps if rhythm else []
         return Leaps(*np.concatenate([np.zeros((5, 0), np.int64), *rows], axis=1))
 
+    def fastest_s(self, channel: str | None) -> float | None:
+        """Period of the sender of a channel that comes most often, None where none came often enough to tell."""
+        rhythm = self._rhythms.get(channel)
+        if rhythm is None:
+            return None
+        leaps = self.leaps(channel)
+        periods = []
+        for number in np.flatnonzero(rhythm.count + np.bincount(leaps.sender, minlength=len(rhythm.count)) >= FEW):
+            long = (leaps.after_us - leaps.before_us)[leaps.sender == number] * 1e-6
+            count = int(rhythm.count[number])
+            # The mean of what holds no silence, but where most intervals are such that a silence fits in.
+            periods.append(float(rhythm.total[number]) / count if count >= len(long) else float(np.median(long)))
+        return min(periods, default=None)
+
     def senders(self, channel: str | None, breaks: Sequence[Break]) -> list[Sender]:
-        """The identifiers of a channel in the order they were met: the number of each is its place from 1 on.
+        """The identifiers of a channel: the number of each is its place from 1 on.
 
         breaks: those of the channel that its intervals are not to hold; a silence left out of it counts as time between frames.
         """
@@ -215,6 +232,8 @@ class Listener:
         moments = time_us if rows is None else time_us[rows]
         length = length if rows is None else length[rows]
         keys = self.traffic.keys(counted.channel)
+        if counted.channel not in self.firsts:
+            self.firsts[counted.channel] = _proof(frames, np.zeros(1, np.int64) if rows is None else rows[:1])
         before, known = len(state.last_us), len(keys) + 1
         if known > before:
             state.grow(known)

@@ -61,7 +61,8 @@ MINUTES = pa.schema(
         pa.field("frames", pa.int64()),
         pa.field("load_low", pa.float64()),  # percent of the bit rate that data frames took, without stuff bits
         pa.field("load_high", pa.float64()),  # and with the most stuff bits there can be
-        pa.field("line", pa.int64()),  # of its first frame
+        pa.field("first", TIME_TYPE),  # its first frame
+        pa.field("line", pa.int64()),  # and where that stands
     ]
 )
 GAPS = pa.schema(
@@ -129,13 +130,14 @@ class _Codes:
 class Break:
     """Where the times of one channel do not go on: it was silent, or its recorder's clock was set back.
 
-    before_us, after_us: times of the frames on either side. number: of the frame behind it, over all channels, from 0.
-    line: of that frame in the recording.
+    before_us, after_us: times of the frames on either side; before_line, line: where they stand in the recording. number: of
+    the frame behind it, over all channels, from 0.
     """
 
     before_us: int
     after_us: int
     number: int
+    before_line: int
     line: int
 
 
@@ -156,7 +158,7 @@ class Counted:
 class _Channel:
     """What is remembered of one channel. frames, first_us, last_us: of each number in `codes`, the first of them unused.
 
-    minutes, minute_lines: frames by kind and length, and the line of the first, of each minute.
+    minutes, minute_firsts: frames by kind and length, and (time, line) of the first, of each minute.
     """
 
     codes: _Codes = field(default_factory=_Codes)
@@ -164,9 +166,10 @@ class _Channel:
     first_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     last_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     minutes: dict[int, NDArray[np.int64]] = field(default_factory=dict)
-    minute_lines: dict[int, int] = field(default_factory=dict)
+    minute_firsts: dict[int, tuple[int, int]] = field(default_factory=dict)
     breaks: list[Break] = field(default_factory=list)
     latest_us: int = UNKNOWN_TIME_US
+    latest_line: int = 0
 
 
 class Traffic:
@@ -264,7 +267,7 @@ class Traffic:
     def minutes(self, bitrate: int = 250_000) -> pa.Table:
         """MINUTES: how full each channel was in each minute in which it was heard, at a bit rate in bit/s."""
         rows = [
-            (name, minute, counts, state.minute_lines[minute])
+            (name, minute, counts, *state.minute_firsts[minute])
             for name, state in self._channels.items()
             for minute, counts in sorted(state.minutes.items())
         ]
@@ -278,7 +281,8 @@ class Traffic:
                 arrow(counts.sum(axis=1)),
                 arrow(low),
                 arrow(high),
-                arrow(np.array([row[3] for row in rows], np.int64)),
+                time_column(np.array([row[3] for row in rows], np.int64)),
+                arrow(np.array([row[4] for row in rows], np.int64)),
             ],
             schema=MINUTES,
         )
@@ -322,10 +326,11 @@ def _count_silence(
     steps = np.diff(moments, prepend=before)
     if steps.max() > SILENT_US or steps.min() < -BACK_US:
         for at in np.flatnonzero((steps > SILENT_US) | (steps < -BACK_US)).tolist():
-            row = at if isinstance(rows, slice) else int(rows[at])
+            row, previous = (at, at - 1) if isinstance(rows, slice) else (int(rows[at]), int(rows[at - 1]))
+            before_line = int(line[previous]) if at else state.latest_line
             after = int(moments[at])
-            state.breaks.append(Break(after - int(steps[at]), after, number + row, int(line[row])))
-    state.latest_us = int(moments[-1])
+            state.breaks.append(Break(after - int(steps[at]), after, number + row, before_line, int(line[row])))
+    state.latest_us, state.latest_line = int(moments[-1]), int(line[-1 if isinstance(rows, slice) else int(rows[-1])])
 
 
 def _count_frames(
@@ -361,7 +366,8 @@ def _count_frames(
         if number in state.minutes:
             state.minutes[number] += counts
         else:
-            state.minutes[number], state.minute_lines[number] = counts, int(line[some][0])
+            state.minutes[number] = counts
+            state.minute_firsts[number] = int(time_us[some][0]), int(line[some][0])
     return numbers
 
 

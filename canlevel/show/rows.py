@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from canlevel.tables import UNKNOWN_TIME_US, times_us
 
-__all__ = ["FLOW_KEYS", "READING_KEYS", "TANK_KEYS", "csv_head", "csv_lines", "json_lines", "time_texts"]
+__all__ = ["FLOW_KEYS", "READING_KEYS", "TANK_KEYS", "csv_head", "csv_lines", "json_lines", "plain_rows", "time_texts"]
 
 READING_KEYS = (
     "time",
@@ -88,6 +88,12 @@ def _columns(table: pa.Table, keys: Sequence[str]) -> list[list[Any]]:
     ]
 
 
+def plain_rows(table: pa.Table) -> list[dict[str, Any]]:
+    """Rows of a table as JSON has them."""
+    keys = table.column_names
+    return [dict(zip(keys, row, strict=True)) for row in zip(*_columns(table, keys), strict=True)]
+
+
 def json_lines(table: pa.Table, keys: Sequence[str]) -> str:
     """One JSON object a row, each on a line of its own."""
     encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
@@ -101,7 +107,13 @@ def csv_head(keys: Sequence[str]) -> str:
 
 
 def csv_lines(table: pa.Table, keys: Sequence[str]) -> str:
-    """One CSV line a row; nulls are empty."""
+    """One CSV line a row; nulls are empty, lists are JSON."""
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(zip(*_columns(table, keys), strict=True))
+    columns = [
+        [None if value is None else json.dumps(value, ensure_ascii=False) for value in values]
+        if pa.types.is_list(table.schema.field(key).type)
+        else values
+        for key, values in zip(keys, _columns(table, keys), strict=True)
+    ]
+    csv.writer(text, lineterminator="\n").writerows(zip(*columns, strict=True))
     return text.getvalue()

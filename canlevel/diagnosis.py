@@ -1,0 +1,536 @@
+"""A SOURCE examined: every frame of it heard once, then what is wrong (findings) and who is there (the roll of the bus).
+
+What comes in: the words a user gives as SOURCE, and a roster. What goes out: an Explanation, or DEVICES.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from canlevel.capture.source import Progress, Source, open_source
+from canlevel.decoding.assembly import Assembled, Assembler
+from canlevel.decoding.definitions import load_dbc
+from canlevel.decoding.devices import (
+    Identification,
+    Name,
+    Product,
+    Trouble,
+    installer_texts,
+    j1939_diagnostics,
+    name_of,
+    product_identification,
+    product_information,
+    rvc_diagnostic,
+    system_time_us,
+)
+from canlevel.decoding.tanks import TankDecoder
+from canlevel.derivation.overview import overview
+from canlevel.errors import NoFramesError
+from canlevel.findings.bus_checks import load_pct
+from canlevel.findings.catalogue import CHECKS
+from canlevel.findings.checks import Check, Finding, examine
+from canlevel.findings.evidence import Bus, BusTime, Claim, Device, Evidence, Recording, Report, gather, load_share
+from canlevel.findings.listener import Kept, Listener, Proof, frame_text
+from canlevel.identifier import pgns, source_addresses
+from canlevel.roster import Roster, load_roster
+from canlevel.tables import (
+    TIME_TYPE,
+    UNKNOWN_TIME_US,
+    codes_of,
+    rows_at,
+    times_us,
+    timestamp_us,
+    values_of,
+)
+
+__all__ = ["DEVICES", "TANK_FACTS", "Examination", "Explanation", "Heard", "open_examination"]
+
+ADDRESS_CLAIM, REQUEST, TO_ALL = 60928, 59904, 255
+TRANSPORT_CONTROL, TRANSPORT_DATA = 60416, 60160
+PRODUCT_INFORMATION, CONFIGURATION = 126996, 126998
+PRODUCT_IDENTIFICATION, SYSTEM_TIME = 65259, 126992
+RVC_DIAGNOSTIC, J1939_DIAGNOSTIC = 0x1FECA, 65226
+TALK = (
+    ADDRESS_CLAIM,
+    REQUEST,
+    TRANSPORT_CONTROL,
+    TRANSPORT_DATA,
+    PRODUCT_INFORMATION,
+    CONFIGURATION,
+    PRODUCT_IDENTIFICATION,
+    SYSTEM_TIME,
+    RVC_DIAGNOSTIC,
+    J1939_DIAGNOSTIC,
+)
+EARLIEST_DATE_US = 631_152_000_000_000
+TANK_FACTS = (
+    "tank",
+    "name",
+    "protocol",
+    "fluid",
+    "instance",
+    "source_address",
+    "channel",
+    "level_pct",
+    "volume_l",
+    "capacity_l",
+    "status",
+    "period_s",
+    "first_time",
+    "last_time",
+    "readings",
+    "malformed",
+    "step_pct",
+    "noise_pct",
+)
+
+SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
+DEVICES = pa.schema(
+    [
+        pa.field("channel", pa.string()),
+        pa.field("source_address", pa.uint8()),
+        pa.field("name", pa.string()),  # its 64-bit NAME as 16 hex digits; null where it did not claim its address
+        pa.field("identity", pa.uint32()),
+        pa.field("manufacturer_code", pa.uint16()),
+        pa.field("ecu_instance", pa.uint8()),
+        pa.field("function_instance", pa.uint8()),
+        pa.field("function", pa.uint8()),
+        pa.field("device_class", pa.uint8()),
+        pa.field("system_instance", pa.uint8()),
+        pa.field("industry_group", pa.uint8()),
+        pa.field("industry", pa.string()),
+        pa.field("arbitrary_address", pa.bool_()),
+        pa.field("make", pa.string()),
+        pa.field("model", pa.string()),
+        pa.field("serial", pa.string()),
+        pa.field("unit", pa.string()),
+        pa.field("product_code", pa.uint16()),
+        pa.field("software", pa.string()),
+        pa.field("model_version", pa.string()),
+        pa.field("network_version", pa.float64()),
+        pa.field("certification", pa.uint8()),
+        pa.field("load_ma", pa.float64()),
+        pa.field("installer_text", pa.list_(pa.string())),
+        pa.field("sends", pa.list_(SENDS)),
+        pa.field("frames", pa.int64()),
+        pa.field("first_heard", TIME_TYPE),
+        pa.field("last_heard", TIME_TYPE),
+        pa.field("load_share_pct", pa.float64()),  # of all bits on its bus
+        pa.field("tanks", pa.list_(pa.string())),
+        pa.field("faults", pa.list_(pa.string())),
+    ]
+)
+
+_Address = tuple[str | None, int]
+
+
+@dataclass(slots=True)
+class _Said:
+    """What the devices said of themselves, by channel and address; the latest of each."""
+
+    names: dict[_Address, Name] = field(default_factory=dict)
+    products: dict[_Address, Product] = field(default_factory=dict)
+    identifications: dict[_Address, Identification] = field(default_factory=dict)
+    installers: dict[_Address, tuple[str, str, str]] = field(default_factory=dict)
+    claims: list[Claim] = field(default_factory=list)
+    asked: dict[str | None, Proof] = field(default_factory=dict)
+    times: list[BusTime] = field(default_factory=list)
+    troubles: dict[_Address, dict[str, Proof]] = field(default_factory=dict)
+
+    def note_trouble(self, channel: str | None, source: int, trouble: Trouble, proof: Proof) -> None:
+        """Count a fault that a device reports."""
+        faults = self.troubles.setdefault((channel, source), {})
+        words = _trouble_words(trouble)
+        had = faults.get(words)
+        faults[words] = proof if had is None else replace(had, frames=had.frames + proof.frames, last_us=proof.last_us)
+
+    def reports(self) -> list[Report]:
+        """What each device reports, all of it as one."""
+        return [
+            Report(channel, source, "; ".join(faults), max(faults.values(), key=lambda proof: proof.frames))
+            for (channel, source), faults in self.troubles.items()
+        ]
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What was found, the worst first, and what it was found in. bus, tanks and devices are plain values, as in the JSON."""
+
+    findings: tuple[Finding, ...]
+    bus: dict[str, Any]
+    tanks: list[dict[str, Any]]
+    devices: list[dict[str, Any]]
+
+    @property
+    def faulty(self) -> bool:
+        """Whether one of the findings is a fault."""
+        return any(finding.severity == "fault" for finding in self.findings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything as plain values, for JSON; times in ISO 8601, UTC, null where the recording does not tell them."""
+        return {
+            "bus": self.bus,
+            "tanks": self.tanks,
+            "devices": self.devices,
+            "findings": [_plain_finding(finding) for finding in self.findings],
+        }
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A SOURCE that was heard to its end."""
+
+    evidence: Evidence
+    tanks: pa.Table
+    said: _Said
+
+    def explain(self, checks: Sequence[Check] = CHECKS) -> Explanation:
+        """Findings of the checks, with the bus, its tanks and its devices."""
+        return Explanation(
+            findings=tuple(examine(self.evidence, checks)),
+            bus=_bus_facts(self.evidence),
+            tanks=[{key: _plain(row[key]) for key in TANK_FACTS} for row in self.tanks.to_pylist()],
+            devices=[{key: _plain(value) for key, value in row.items()} for row in self.devices().to_pylist()],
+        )
+
+    def devices(self) -> pa.Table:
+        """DEVICES: one row for each source address of each channel."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return pa.Table.from_pylist(rows, schema=DEVICES)
+
+
+class Examination:
+    """A SOURCE being heard."""
+
+    def __init__(self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int) -> None:
+        self.source = source
+        self._roster, self._decoder, self._bitrate = roster, decoder, bitrate
+        self._listener = Listener((*decoder.messages, *TALK))
+
+    def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
+        """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
+
+        Raises CaptureError for what cannot be read.
+        """
+        try:
+            with suppress(NoFramesError):
+                for frames in self.source.batches():
+                    self._listener.add(frames)
+                    if on_batch is not None:
+                        on_batch(self.source.progress())
+        finally:
+            self.source.close()
+        return self._heard()
+
+    def _heard(self) -> Heard:
+        kept = self._listener.kept()
+        if self.source.several:
+            kept = _once(kept)
+        decoded = self._decoder.decode_each(kept.frames)
+        said = _listen_to(kept)
+        tally = self.source.tally
+        first_dropped = tally.first_dropped
+        evidence = gather(
+            self._listener,
+            kept,
+            decoded.readings,
+            decoded.at,
+            decoded.steps,
+            {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
+            roster=self._roster,
+            recording=Recording(
+                skipped=tally.skipped,
+                dropped=tally.dropped,
+                dropped_line=first_dropped.line if first_dropped else None,
+                dropped_text=first_dropped.text if first_dropped else None,
+                live=self.source.live,
+                bitrate=self._bitrate,
+            ),
+            claims=said.claims,
+            asked=said.asked,
+            reports=said.reports(),
+            bus_times=said.times,
+        )
+        readings = self._roster.apply(self._decoder.decode(kept.frames))
+        return Heard(evidence, overview(readings), said)
+
+
+def open_examination(
+    sources: str | Path | Iterable[str | Path],
+    *,
+    roster: Roster | str | Path | None = None,
+    dbc: str | Path | Iterable[str | Path] = (),
+    start: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+    ask: bool = False,
+) -> Examination:
+    """Open SOURCEs to be examined; the arguments are those of open_source and open_decoding, and besides
+
+    ask: send the one request for address claims and product information to a live bus.
+    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened.
+    """
+    if not isinstance(roster, Roster):
+        roster = load_roster(roster) if roster is not None else Roster()
+    paths = [dbc] if isinstance(dbc, str | Path) else dbc
+    decoder = TankDecoder([message for path in paths for message in load_dbc(path)])
+    words = [sources] if isinstance(sources, str | Path) else list(sources)
+    source = open_source(words, start=start, bitrate=bitrate, seconds=seconds, leniently=True, ask=ask)
+    return Examination(source, roster, decoder, bitrate)
+
+
+def _once(kept: Kept) -> Kept:
+    """Of recordings that overlap each frame once: by its time, identifier and data, whatever the channel was called."""
+    time_us = times_us(kept.frames)
+    columns = [values_of(kept.frames.column(name)) for name in ("payload", "identifier")]
+    order = np.lexsort((kept.number, *columns, time_us))
+    same = (np.diff(time_us[order]) == 0) & (time_us[order][1:] != UNKNOWN_TIME_US)
+    for values in columns:
+        same &= values[order][1:] == values[order][:-1]
+    keep = np.ones(len(order), np.bool_)
+    keep[order[1:][same]] = False
+    rows = np.flatnonzero(keep)
+    return Kept(rows_at(kept.frames, rows), kept.number[rows])
+
+
+# ---- what devices say ----
+
+
+def _listen_to(kept: Kept) -> _Said:
+    """Everything that devices said of themselves in the frames that were kept."""
+    said = _Said()
+    frames = kept.frames
+    if not len(frames):
+        return said
+    group = pgns(values_of(frames.column("identifier")))
+    for row, channel, source, payload, length in _rows(frames, group == ADDRESS_CLAIM):
+        if length < 8:
+            continue
+        name = name_of(payload)
+        said.names[channel, source] = name
+        said.claims.append(Claim(channel, source, name.number, int(kept.number[row]), _proof(frames, row)))
+    to_all = (values_of(frames.column("identifier")) >> np.uint32(8) & np.uint32(0xFF)) == TO_ALL
+    for row, channel, _, payload, length in _rows(frames, (group == REQUEST) & to_all):
+        if length >= 3 and payload & 0xFFFFFF == ADDRESS_CLAIM:
+            said.asked.setdefault(channel, _proof(frames, row))
+    for row, channel, source, payload, length in _rows(frames, group == RVC_DIAGNOSTIC):
+        trouble = rvc_diagnostic(payload, length)
+        if trouble is not None:
+            said.note_trouble(channel, source, trouble, _proof(frames, row))
+    for row, channel, source, payload, length in _rows(frames, group == J1939_DIAGNOSTIC):
+        for trouble in j1939_diagnostics(payload.to_bytes(8, "little")[:length]):
+            said.note_trouble(channel, source, trouble, _proof(frames, row))
+    for _, channel, source, payload, length in _rows(frames, group == PRODUCT_IDENTIFICATION):
+        identification = product_identification(payload.to_bytes(8, "little")[:length])
+        if identification is not None:
+            said.identifications[channel, source] = identification
+    time_us = times_us(frames)
+    for row, channel, source, payload, length in _rows(frames, (group == SYSTEM_TIME) & (time_us != UNKNOWN_TIME_US)):
+        told_us = system_time_us(payload, length)
+        if told_us is not None:
+            said.times.append(BusTime(channel, source, int(kept.number[row]), int(time_us[row]), told_us))
+    multiple = (PRODUCT_INFORMATION, CONFIGURATION, TRANSPORT_CONTROL, TRANSPORT_DATA)
+    parts = np.flatnonzero(np.isin(group, multiple))
+    if len(parts):
+        for message in Assembler().add(rows_at(frames, parts)):
+            _take(message, said)
+    return said
+
+
+def _take(message: Assembled, said: _Said) -> None:
+    """Note what an assembled message says, if it is of a kind that matters here."""
+    who = (message.channel, message.source_address)
+    if message.pgn == PRODUCT_INFORMATION:
+        product = product_information(message.data)
+        if product is not None:
+            said.products[who] = product
+    elif message.pgn == CONFIGURATION:
+        texts = installer_texts(message.data)
+        if texts is not None:
+            said.installers[who] = texts
+    elif message.pgn == PRODUCT_IDENTIFICATION:
+        identification = product_identification(message.data)
+        if identification is not None:
+            said.identifications[who] = identification
+    elif message.pgn == J1939_DIAGNOSTIC:
+        sample = f"{message.channel or 'can'} PGN {message.pgn:05X} of {message.source_address}: {message.data.hex().upper()}"
+        first_us, last_us = (None if at == UNKNOWN_TIME_US else at for at in (message.first_time_us, message.time_us))
+        for trouble in j1939_diagnostics(message.data):
+            said.note_trouble(*who, trouble, Proof(message.frames, first_us, last_us, message.line, sample))
+
+
+def _rows(frames: pa.Table, mine: Any) -> Iterator[tuple[int, str | None, int, int, int]]:
+    """(row, channel, source address, payload, length) of some of n FRAMES. mine: (n,) which."""
+    rows = np.flatnonzero(mine)
+    channel, words = codes_of(frames.column("channel"))
+    identifier = values_of(frames.column("identifier"))[rows]
+    columns = (
+        [words[code] for code in channel[rows].tolist()],
+        source_addresses(identifier).tolist(),
+        values_of(frames.column("payload"))[rows].tolist(),
+        values_of(frames.column("length"))[rows].tolist(),
+    )
+    return zip(rows.tolist(), *columns, strict=True)
+
+
+def _proof(frames: pa.Table, row: int) -> Proof:
+    """A Proof by one of the frames that were kept."""
+    one = frames.slice(row, 1)
+    time_us = int(times_us(one)[0])
+    known = None if time_us == UNKNOWN_TIME_US else time_us
+    numbers = {
+        name: int(values_of(one.column(name))[0]) for name in ("identifier", "flags", "length", "payload", "line")
+    }
+    line = numbers.pop("line")
+    return Proof(1, known, known, line, frame_text(one.column("channel")[0].as_py(), **numbers))
+
+
+def _trouble_words(trouble: Trouble) -> str:
+    words = f"SPN {trouble.spn}"
+    if trouble.spn_other_order is not None:
+        words += f" (or {trouble.spn_other_order}, if its low byte comes first)"
+    words += f", failure mode {trouble.fmi}: {trouble.fmi_text}"
+    if trouble.dsa is not None:
+        words += f"; part {trouble.dsa} of the device"
+    if trouble.lamps:
+        words += f"; lamp on: {', '.join(trouble.lamps)}"
+    return words
+
+
+# ---- as plain values ----
+
+
+def _device_row(device: Device, said: _Said) -> dict[str, Any]:
+    who = (device.channel, device.source_address)
+    name, product = said.names.get(who), said.products.get(who)
+    identification, installers = said.identifications.get(who), said.installers.get(who)
+    row: dict[str, Any] = {
+        "channel": device.channel,
+        "source_address": device.source_address,
+        "frames": sum(sender.frames for sender in device.senders),
+        "first_heard": _earliest(sender.first_us for sender in device.senders),
+        "last_heard": max((sender.last_us for sender in device.senders if sender.last_us is not None), default=None),
+        "load_share_pct": 100 * load_share(device),
+        "tanks": list(dict.fromkeys(tank.tank for tank in device.tanks)),
+        "faults": list(said.troubles.get(who, {})),
+        "sends": _sends(device),
+        "installer_text": [text for text in installers or () if text],
+    }
+    if identification is not None:
+        row |= {"make": identification.make, "model": identification.model}
+        row |= {"serial": identification.serial, "unit": identification.unit}
+    if product is not None:
+        row |= {"model": product.model, "serial": product.serial, "product_code": product.product_code}
+        row |= {"software": product.software, "model_version": product.model_version}
+        row |= {"network_version": product.version, "certification": product.certification, "load_ma": product.load_ma}
+    if name is not None:
+        row |= {
+            "name": f"{name.number:016X}",
+            "identity": name.identity,
+            "manufacturer_code": name.manufacturer,
+            "ecu_instance": name.ecu_instance,
+            "function_instance": name.function_instance,
+            "function": name.function,
+            "device_class": name.device_class,
+            "system_instance": name.system_instance,
+            "industry_group": name.industry_group,
+            "industry": name.industry,
+            "arbitrary_address": name.arbitrary_address,
+        }
+    return row
+
+
+def _earliest(moments: Iterable[int | None]) -> int | None:
+    return min((moment for moment in moments if moment is not None), default=None)
+
+
+def _sends(device: Device) -> list[dict[str, Any]]:
+    """What a device sends, by PGN: those of several priorities or destinations together; the most frequent first."""
+    by_pgn: dict[int, list[Any]] = {}
+    for sender in device.senders:
+        if sender.pgn is not None:
+            by_pgn.setdefault(sender.pgn, []).append(sender)
+    rows = []
+    for pgn, senders in by_pgn.items():
+        most = max(senders, key=lambda sender: sender.intervals)
+        period_s = most.mean_s if most.intervals else None
+        rows.append({"pgn": pgn, "frames": sum(sender.frames for sender in senders), "period_s": period_s})
+    return sorted(rows, key=lambda row: (-row["frames"], row["pgn"]))
+
+
+def _bus_facts(evidence: Evidence) -> dict[str, Any]:
+    firsts = [bus.first_us for bus in evidence.buses if bus.first_us is not None]
+    lasts = [bus.last_us for bus in evidence.buses if bus.last_us is not None]
+    spoken = [p for p in ("nmea2000", "rvc", "j1939") if any(tank.protocol == p for tank in evidence.tanks)]
+    return {
+        "frames": evidence.frames,
+        "first_time": _time_text(min(firsts, default=None)),
+        "last_time": _time_text(max(lasts, default=None)),
+        "seconds": max((bus.seconds for bus in evidence.buses if bus.seconds is not None), default=None),
+        "bitrate": evidence.recording.bitrate,
+        "protocols": spoken,
+        "error_frames": evidence.errors.frames,
+        "frames_with_11_bits": evidence.eleven_bits,
+        "dropped_frames": evidence.recording.dropped,
+        "skipped_lines": evidence.recording.skipped,
+        "channels": [_channel_facts(bus, evidence.recording.bitrate) for bus in evidence.buses],
+    }
+
+
+def _channel_facts(bus: Bus, bitrate: int) -> dict[str, Any]:
+    worst = load_pct(bus, bitrate)
+    return {
+        "channel": bus.channel,
+        "frames": bus.frames,
+        "seconds": bus.seconds,
+        "devices": len({s.source_address for s in bus.senders if s.source_address is not None}),
+        "worst_minute_load_pct": None if worst is None else round(worst[0], 2),
+        "worst_minute_load_least_pct": None if worst is None else round(worst[1], 2),
+        "gaps": sum(not stop.clock for stop in bus.stops),
+        "clock_steps": sum(stop.clock for stop in bus.stops),
+    }
+
+
+def _plain_finding(finding: Finding) -> dict[str, Any]:
+    proof = finding.proof
+    return {
+        "code": finding.code,
+        "severity": finding.severity,
+        "tank": finding.tank,
+        "source_address": finding.source_address,
+        "summary": finding.summary,
+        "evidence": {
+            "frames": proof.frames,
+            "first_time": _time_text(proof.first_us),
+            "last_time": _time_text(proof.last_us),
+            "first_line": proof.first_line,
+            "sample": proof.sample,
+        },
+        "causes": list(finding.causes),
+        "next_steps": list(finding.next_steps),
+        "caution": finding.caution,
+    }
+
+
+def _time_text(time_us: int | None) -> str | None:
+    """ISO 8601, UTC, to the microsecond; None for a time that only counts from a start that is not known."""
+    if time_us is None or time_us < EARLIEST_DATE_US:
+        return None
+    return f"{np.datetime64(time_us, 'us')}Z"
+
+
+def _plain(value: Any) -> Any:
+    """A value of a table as JSON has it."""
+    if isinstance(value, datetime):
+        return _time_text(timestamp_us(value))
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    return [_plain(item) for item in value] if isinstance(value, list) else value

@@ -1,0 +1,572 @@
+"""What findings are made from: each bus, each tank as each device sends it, and what devices say, on one axis of time.
+
+What comes in: a Listener that has heard everything, and READINGS of the tank frames it kept. What goes out: Evidence, which
+checks only read. Everything here is what a listener on the wire can know.
+
+The axis: seconds of a bus being heard, from its first frame on. What the recorder did to the times (a pause, a clock that was
+set) is taken out, so that a device is called late or silent only for what it did itself.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from canlevel.findings.listener import Kept, Leaps, Listener, Proof, Sender, frame_text
+from canlevel.findings.traffic import SILENT_US, Break, frame_bits
+from canlevel.identifier import pgns
+from canlevel.roster import Roster, TankEntry
+from canlevel.tables import STATUSES, UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
+
+__all__ = [
+    "Bus",
+    "BusTime",
+    "Claim",
+    "Device",
+    "Evidence",
+    "Minute",
+    "Recording",
+    "Report",
+    "Stop",
+    "Tank",
+    "gather",
+    "load_share",
+]
+
+EARLIEST_DATE_US = 631_152_000_000_000  # 1990-01-01: an earlier time counts from a start that is not known
+# A clock that jumps so far was set; nobody pauses a recording for so long.
+NEVER_A_PAUSE_US = 300 * 86_400_000_000
+LONGER_THAN_USUAL = 3.0
+FEWEST_WITNESSES = 3
+STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
+IN_STEP = 0.15  # of a period
+SAME_MOMENT = 0.1
+CLOCKS_LOOKED_AT = 20
+REGULAR = 0.5
+FEWEST_OF_A_PERIOD, SHORTEST_LIFE_S = 4, 10.0
+LIFE_OF_BURSTS_S, LONGEST_OF_LIFE = 60.0, 0.05
+LASTING_PERIODS, LASTING_S = 3.0, 2.0
+# Address claim, request, acknowledgement, transport, product and configuration information: sent when asked, or once.
+MANAGEMENT = frozenset({60928, 59904, 59392, 60416, 60160, 126464, 126996, 126998, 65259, 65240})
+OK, NOT_AVAILABLE, ERROR, RESERVED, OVER_RANGE, MALFORMED = range(len(STATUSES))
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Where the times of a bus do not go on, and what is taken out there. clock: whether the recorder's clock was set, and
+    not the recording interrupted (or the whole bus silent).
+    """
+
+    found: Break
+    clock: bool
+    taken_out_us: int
+
+    @property
+    def proof(self) -> Proof:
+        """The two frames on either side of it."""
+        return Proof(2, self.found.before_us, self.found.after_us, self.found.before_line, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Minute:
+    """One minute of a channel. start_us, bits_most and bits_least that its frames took, and a Proof by its first frame."""
+
+    start_us: int
+    bits_most: float
+    bits_least: float
+    proof: Proof
+
+
+@dataclass(frozen=True)
+class Bus:
+    """One channel. seconds: how long it was heard; None where its frames carry no times."""
+
+    channel: str | None
+    senders: tuple[Sender, ...]
+    stops: tuple[Stop, ...]
+    minutes: tuple[Minute, ...]
+    first_us: int | None
+    last_us: int | None
+    last_number: int
+
+    @cached_property
+    def seconds(self) -> float | None:
+        if self.first_us is None or self.last_us is None:
+            return None
+        return float(self.at(np.array([self.last_number]), np.array([self.last_us]))[0])
+
+    def at(self, number: NDArray[np.int64], time_us: NDArray[np.int64]) -> Floats:
+        """(n,) seconds on the axis of frames with these numbers and times."""
+        broken = np.array([stop.found.number for stop in self.stops], np.int64)
+        taken_out = np.cumsum([0, *(stop.taken_out_us for stop in self.stops)])
+        passed = taken_out[np.searchsorted(broken, number, "right")]
+        return np.asarray((time_us - (self.first_us or 0) - passed) / 1e6)
+
+    @cached_property
+    def frames(self) -> int:
+        return sum(sender.frames for sender in self.senders)
+
+    @cached_property
+    def usual_s(self) -> float:
+        """Period of the sender that is heard most often."""
+        return min((sender.mean_s for sender in self.senders if sender.intervals >= STEADY_INTERVALS), default=0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Tank:
+    """One tank as one device sends it on one channel, n readings in the order they came.
+
+    number, time_us, line, identifier, payload, length: (n,) of the frames they were in. at_s: (n,) on the bus's axis, nan
+    without times. level_pct, capacity_l (the device's own), steps (into how many it divides its level): (n,), nan where not
+    told. status: (n,) places in STATUSES. period_s: that of its kind, by its definition. entry: its entry in the roster.
+    """
+
+    tank: str
+    protocol: str
+    fluid: str
+    instance: int | None
+    channel: str | None
+    source_address: int
+    period_s: float | None
+    entry: TankEntry | None
+    bus: Bus
+    number: NDArray[np.int64]
+    time_us: NDArray[np.int64]
+    at_s: Floats
+    line: NDArray[np.int64]
+    identifier: NDArray[np.uint32]
+    payload: NDArray[np.uint64]
+    length: NDArray[np.uint8]
+    level_pct: Floats
+    capacity_l: Floats
+    steps: Floats
+    status: NDArray[np.int64]
+
+    @property
+    def name(self) -> str:
+        """What to call it: the owner's name with the id behind it, or the id."""
+        return f'"{self.entry.name}" ({self.tank})' if self.entry else self.tank
+
+    @cached_property
+    def timed(self) -> bool:
+        return bool(len(self.at_s)) and not bool(np.isnan(self.at_s).any())
+
+    @cached_property
+    def intervals_s(self) -> Floats:
+        """(m,) between readings that no stop lies between."""
+        if not self.timed:
+            return np.zeros(0)
+        broken = np.array([stop.found.number for stop in self.bus.stops], np.int64)
+        passed = np.searchsorted(broken, self.number, "right")
+        # A frame that comes twice in one moment is one message.
+        return np.asarray(np.maximum(np.diff(self.at_s), 0.0)[np.diff(passed) == 0])
+
+    @cached_property
+    def usual_s(self) -> float | None:
+        """Its own period: the median interval."""
+        return float(np.median(self.intervals_s)) if len(self.intervals_s) else None
+
+    @cached_property
+    def silent_s(self) -> float:
+        """How long the bus went on without it, at the end."""
+        return (self.bus.seconds or 0.0) - float(self.at_s[-1]) if self.timed else 0.0
+
+    @cached_property
+    def numbers_known(self) -> NDArray[np.bool_]:
+        """(n,) readings that carry a level."""
+        return np.asarray(~np.isnan(self.level_pct))
+
+    def proof(self, rows: NDArray[np.bool_] | NDArray[np.int64] | None = None, *, shown: int = 0) -> Proof:
+        """A Proof by some of the readings (all without `rows`); shown: which of those is the sample."""
+        places = np.arange(len(self.number)) if rows is None else np.arange(len(self.number))[rows]
+        if not len(places):
+            return Proof()
+        first, last, sample = int(places[0]), int(places[-1]), int(places[shown])
+        first_us, last_us = (
+            None if moment == UNKNOWN_TIME_US else moment
+            for moment in (int(self.time_us[first]), int(self.time_us[last]))
+        )
+        text = frame_text(
+            self.channel, int(self.identifier[sample]), 1, int(self.length[sample]), int(self.payload[sample])
+        )
+        return Proof(len(places), first_us, last_us, int(self.line[first]), text)
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """An address claim. name: its 64 bits. number: of its frame over all channels."""
+
+    channel: str | None
+    source_address: int
+    name: int
+    number: int
+    proof: Proof
+
+
+@dataclass(frozen=True, slots=True)
+class BusTime:
+    """The time that a device tells on the bus. number, heard_us: of its frame, by the recorder. told_us: what it says."""
+
+    channel: str | None
+    source_address: int
+    number: int
+    heard_us: int
+    told_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A fault that a device reports of itself, in words."""
+
+    channel: str | None
+    source_address: int
+    words: str
+    proof: Proof
+
+
+@dataclass(frozen=True, eq=False)
+class Device:
+    """A source address on a channel: what it sends, and the tanks in it."""
+
+    channel: str | None
+    source_address: int
+    bus: Bus
+    senders: tuple[Sender, ...]
+    tanks: tuple[Tank, ...]
+
+    @cached_property
+    def last_s(self) -> float:
+        """When it was last heard, on the bus's axis."""
+        numbers = np.array([sender.last_number for sender in self.senders])
+        times = np.array([sender.last_us or 0 for sender in self.senders])
+        return float(self.bus.at(numbers, times).max())
+
+    @cached_property
+    def silent_s(self) -> float:
+        """How long the bus went on without it, at the end."""
+        return (self.bus.seconds or 0.0) - self.last_s
+
+    @cached_property
+    def regular(self) -> tuple[Sender, ...]:
+        """What it sends again and again: with a period, or never silent for long; but for what the network itself asks for."""
+        return tuple(sender for sender in self.senders if _is_regular(sender))
+
+    @cached_property
+    def lasting(self) -> tuple[Sender, ...]:
+        """What of that it sent until it was last heard, and not only for a while before."""
+        numbers = np.array([sender.last_number for sender in self.regular], np.int64)
+        times = np.array([sender.last_us or 0 for sender in self.regular], np.int64)
+        last_s = self.bus.at(numbers, times).tolist()
+        return tuple(
+            sender
+            for sender, at_s in zip(self.regular, last_s, strict=True)
+            if self.last_s - at_s <= max(LASTING_PERIODS * sender.mean_s, 2 * sender.longest_s, LASTING_S)
+        )
+
+    @cached_property
+    def proof(self) -> Proof:
+        first = min(self.senders, key=lambda sender: sender.first.first_line or 0)
+        last_us = max((sender.last_us or 0 for sender in self.senders), default=0)
+        return replace(first.first, frames=sum(sender.frames for sender in self.senders), last_us=last_us or None)
+
+
+def _is_regular(sender: Sender) -> bool:
+    if sender.pgn is None or sender.pgn in MANAGEMENT or sender.intervals < FEWEST_OF_A_PERIOD:
+        return False
+    life_s = sender.mean_s * sender.intervals
+    with_a_period = life_s >= SHORTEST_LIFE_S and sender.spread_s <= REGULAR * sender.mean_s
+    return with_a_period or (life_s >= LIFE_OF_BURSTS_S and sender.longest_s <= LONGEST_OF_LIFE * life_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What the reading of the recording itself brought up. dropped: frames its recorder lost; told of first in `dropped_line`,
+    whose text is `dropped_text`. live: a bus, and no recording. bitrate: bit/s.
+    """
+
+    skipped: int = 0
+    dropped: int = 0
+    dropped_line: int | None = None
+    dropped_text: str | None = None
+    live: bool = False
+    bitrate: int = 250_000
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that was heard. claims in their order; asked: whether a request for address claims was heard, and its Proof.
+
+    frames: of all kinds; extended: data frames with 29 bits; eleven_bits: with 11. nameless: malformed readings that do not
+    tell their tank. not_fitted: ids of tanks of which a J1939 device says that they are not fitted.
+    """
+
+    recording: Recording
+    roster: Roster
+    frames: int
+    extended: int
+    eleven_bits: int
+    errors: Proof
+    error_bits: Mapping[int, int]
+    first: Proof
+    buses: tuple[Bus, ...]
+    tanks: tuple[Tank, ...]
+    nameless: tuple[Tank, ...]
+    not_fitted: frozenset[str]
+    devices: tuple[Device, ...]
+    claims: tuple[Claim, ...] = ()
+    asked: Mapping[str | None, Proof] = field(default_factory=dict)
+    reports: tuple[Report, ...] = ()
+
+    def device(self, channel: str | None, source_address: int) -> Device | None:
+        """The device at an address of a channel."""
+        return next(
+            (d for d in self.devices if (d.channel, d.source_address) == (channel, source_address)),
+            None,
+        )
+
+
+def gather(
+    listener: Listener,
+    kept: Kept,
+    readings: pa.Table,
+    at: NDArray[np.int64],
+    steps: Floats,
+    periods: Mapping[int, float | None],
+    *,
+    roster: Roster,
+    recording: Recording,
+    claims: Sequence[Claim] = (),
+    asked: Mapping[str | None, Proof] | None = None,
+    reports: Sequence[Report] = (),
+    bus_times: Sequence[BusTime] = (),
+) -> Evidence:
+    """Evidence of everything a Listener heard.
+
+    readings: READINGS of the kept frames, m rows, without a roster. at: (m,) rows of `kept` they were in. steps: (m,), see
+    Tank. periods: seconds between two messages of a kind, by PGN, None where its definition does not tell.
+    """
+    traffic = listener.traffic
+    buses = {
+        channel: _bus(listener, channel, recording.bitrate, [told for told in bus_times if told.channel == channel])
+        for channel in traffic.channels()
+    }
+    not_fitted: set[str] = set()
+    tanks = _tanks(kept, readings, at, steps, periods, buses, roster, not_fitted)
+    named = [tank for tank in tanks if tank.instance is not None]
+    devices = []
+    for channel, bus in buses.items():
+        sources = sorted({s.source_address for s in bus.senders if s.source_address is not None})
+        for source in sources:
+            senders = tuple(s for s in bus.senders if s.source_address == source)
+            mine = tuple(t for t in named if (t.channel, t.source_address) == (channel, source))
+            devices.append(Device(channel, source, bus, senders, mine))
+    return Evidence(
+        recording=recording,
+        roster=roster,
+        frames=traffic.frames,
+        extended=sum(s.frames for bus in buses.values() for s in bus.senders if s.pgn is not None),
+        eleven_bits=traffic.eleven_bits,
+        errors=listener.errors,
+        error_bits=listener.error_bits,
+        first=listener.first,
+        buses=tuple(buses.values()),
+        tanks=tuple(named),
+        nameless=tuple(tank for tank in tanks if tank.instance is None),
+        not_fitted=frozenset(not_fitted - {tank.tank for tank in tanks}),
+        devices=tuple(devices),
+        claims=tuple(claims),
+        asked=asked or {},
+        reports=tuple(reports),
+    )
+
+
+def _bus(listener: Listener, channel: str | None, bitrate: int, bus_clock: Sequence[BusTime]) -> Bus:
+    traffic = listener.traffic
+    breaks = _unusual(traffic.breaks(channel), listener.fastest_s(channel))
+    senders = listener.senders(channel, breaks)
+    usual_us = round(1e6 * min((s.mean_s for s in senders if s.intervals >= STEADY_INTERVALS), default=0.0))
+    leaps = listener.leaps(channel)
+    stops = []
+    for found in breaks:
+        jump = found.after_us - found.before_us
+        told = _by_its_own_clock(found, bus_clock)
+        clock = _is_clock(found, senders, leaps) if told is None else told
+        stops.append(Stop(found, clock, jump - min(usual_us, max(jump, 0))))
+    last = max(senders, key=lambda sender: sender.last_number, default=None)
+    first = listener.firsts.get(channel, Proof())
+    return Bus(
+        channel=channel,
+        senders=tuple(senders),
+        stops=tuple(stops),
+        minutes=tuple(_minutes(listener, channel, bitrate)),
+        first_us=first.first_us,
+        last_us=last.last_us if last else None,
+        last_number=last.last_number if last else -1,
+    )
+
+
+def _minutes(listener: Listener, channel: str | None, bitrate: int) -> Iterator[Minute]:
+    table = listener.traffic.minutes(bitrate)
+    codes, words = codes_of(table.column("channel"))
+    columns = (
+        times_us(table, "start").tolist(),
+        *(values_of(table.column(name)).tolist() for name in ("load_high", "load_low", "frames")),
+        times_us(table, "first").tolist(),
+        values_of(table.column("line")).tolist(),
+    )
+    bits = 60 * bitrate / 100  # of one percent
+    for code, (start, high, low, frames, first_us, line) in zip(
+        codes.tolist(), zip(*columns, strict=True), strict=True
+    ):
+        if words[code] == channel:
+            yield Minute(start, high * bits, low * bits, Proof(frames, first_us, None, line, None))
+
+
+def _unusual(breaks: Sequence[Break], fastest_s: float | None) -> list[Break]:
+    """The silences that are no part of the bus's own rhythm, and clocks set back.
+
+    fastest_s: period of its most frequent sender. On a bus of a few slow senders each time between two messages is a silence.
+    """
+    if fastest_s is None:
+        silent = [found.after_us - found.before_us for found in breaks if found.after_us > found.before_us]
+        fastest_s = float(np.median(silent)) / 1e6 if silent else 0.0
+    least = max(SILENT_US, round(LONGER_THAN_USUAL * fastest_s * 1e6))
+    return [found for found in breaks if found.after_us < found.before_us or found.after_us - found.before_us > least]
+
+
+def _by_its_own_clock(found: Break, bus_times: Sequence[BusTime]) -> bool | None:
+    """Whether a clock on the bus went on while the recorder's jumped; None where no device tells the time around the break."""
+    numbers = [told.number for told in bus_times]
+    at = bisect_left(numbers, found.number)
+    for after in bus_times[at : at + CLOCKS_LOOKED_AT]:
+        before = next((b for b in reversed(bus_times[max(at - CLOCKS_LOOKED_AT, 0) : at])
+                       if b.source_address == after.source_address), None)  # fmt: skip
+        if before is None:
+            continue
+        heard_us, told_us = after.heard_us - before.heard_us, after.told_us - before.told_us
+        return abs(heard_us - told_us) > abs(found.after_us - found.before_us) / 2
+    return None
+
+
+def _is_clock(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
+    """Whether the recorder's clock was set at a break, and the bus went on.
+
+    A clock that is set moves all senders by the same time: each comes its own period, and that time, after its last frame.
+    After a pause each comes when it is due, anywhere within its period. Needs three senders that keep their periods. A pause
+    that is a multiple of all periods looks the same, and is taken for the pause, which is more common.
+    """
+    jump = found.after_us - found.before_us
+    if jump < 0 or jump > NEVER_A_PAUSE_US or found.before_us < EARLIEST_DATE_US <= found.after_us:
+        return True
+    over = (leaps.before < found.number) & (leaps.after >= found.number)
+    witnesses = []
+    for number, before_us, after_us in zip(
+        leaps.sender[over].tolist(), leaps.before_us[over].tolist(), leaps.after_us[over].tolist(), strict=True
+    ):
+        sender = senders[number - 1]
+        if sender.intervals >= STEADY_INTERVALS and sender.spread_s <= STEADY * sender.mean_s:
+            moved_s = (after_us - before_us) / 1e6 - sender.mean_s
+            witnesses.append((sender.mean_s, moved_s, before_us / 1e6, sender.spread_s))
+    if len(witnesses) < FEWEST_WITNESSES:
+        return False
+    step_s = float(np.median([moved for _, moved, _, _ in witnesses]))
+    seen: list[tuple[float, float]] = []
+    multiples = True
+    for period, moved, before_s, spread in sorted(witnesses):
+        # What one device sends in one breath counts once.
+        if any(abs(before_s - other) < SAME_MOMENT * period and abs(period / p - 1) < 0.1 for p, other in seen):
+            continue
+        seen.append((period, before_s))
+        if abs(moved - step_s) > max(IN_STEP * period, 4 * spread):
+            return False
+        multiples &= abs(moved / period - round(moved / period)) <= max(IN_STEP, 4 * spread / period)
+    return len(seen) >= FEWEST_WITNESSES and not multiples
+
+
+def _tanks(
+    kept: Kept,
+    readings: pa.Table,
+    at: NDArray[np.int64],
+    steps: Floats,
+    periods: Mapping[int, float | None],
+    buses: Mapping[str | None, Bus],
+    roster: Roster,
+    not_fitted: set[str],
+) -> list[Tank]:
+    """A Tank for each tank, device and channel in READINGS, in the order in which they were first heard.
+
+    Ids of tanks that a J1939 device says are not fitted are added to `not_fitted`.
+    """
+    if not len(readings):
+        return []
+    tank, tanks = codes_of(readings.column("tank"))
+    channel, channels = codes_of(readings.column("channel"))
+    source = values_of(readings.column("source_address")).astype(np.int64)
+    fluid, protocol = column(readings, "fluid"), column(readings, "protocol")
+    instance = values_of(readings.column("instance"), -1)
+    words = np.array(
+        [STATUSES.index(word) if word in STATUSES else 0 for word in codes_of(readings.column("status"))[1]]
+    )
+    status = words[codes_of(readings.column("status"))[0]]
+    level_pct, capacity_l = column(readings, "level_pct"), column(readings, "capacity_l")
+    frames = {name: values_of(kept.frames.column(name))[at] for name in ("identifier", "payload", "length", "line")}
+    time_us, number = times_us(kept.frames)[at], kept.number[at]
+    _, which = distinct((channel.astype(np.int64) * len(tanks) + tank) * 256 + source)
+    order = np.argsort(which, kind="stable")
+    bounds = np.flatnonzero(np.diff(which[order], prepend=-1, append=-1))
+    found = []
+    for begin, end in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+        rows = order[begin:end]
+        one = int(rows[0])
+        word = tanks[tank[one]] or ""
+        bus = buses[channels[channel[one]]]
+        entry = roster.entry(word, int(source[one]))
+        # A J1939 level that is never there is a tank that is not fitted.
+        if protocol[one] == "j1939" and (status[rows] == NOT_AVAILABLE).all():
+            not_fitted.add(word)
+            continue
+        known = bus.first_us is not None and bool((time_us[rows] != UNKNOWN_TIME_US).all())
+        pgn = int(pgns(frames["identifier"][one : one + 1])[0])
+        found.append(
+            Tank(
+                tank=word,
+                protocol=str(protocol[one]),
+                fluid=str(fluid[one]),
+                instance=None if instance[one] < 0 else int(instance[one]),
+                channel=bus.channel,
+                source_address=int(source[one]),
+                period_s=periods.get(pgn),
+                entry=entry,
+                bus=bus,
+                number=number[rows],
+                time_us=time_us[rows],
+                at_s=bus.at(number[rows], time_us[rows]) if known else np.full(len(rows), np.nan),
+                level_pct=level_pct[rows],
+                capacity_l=capacity_l[rows],
+                steps=steps[rows],
+                status=status[rows],
+                **{name: values[rows] for name, values in frames.items()},
+            )
+        )
+    return sorted(found, key=lambda one: int(one.number[0]))
+
+
+def load_share(device: Device) -> float:
+    """Part of the bus's bits, at most, that a device's frames took."""
+    bits = {sender: _bits(sender) for sender in device.bus.senders}
+    return sum(bits[sender] for sender in device.senders) / max(sum(bits.values()), 1.0)
+
+
+def _bits(sender: Sender) -> float:
+    extended = sender.pgn is not None
+    mean = sender.data_bytes / max(sender.frames, 1)
+    low, high = (frame_bits(length, extended=extended)[1] for length in (int(mean), min(int(mean) + 1, 8)))
+    return sender.frames * (low + (mean - int(mean)) * (high - low))

@@ -1,0 +1,226 @@
+"""Checks of when things come: tanks and devices that fell silent, are slow or irregular; and faults that devices report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from canlevel.findings.bus_checks import span_words
+from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
+from canlevel.findings.evidence import Device, Evidence, Tank
+from canlevel.findings.identity_checks import NULL_ADDRESS
+from canlevel.identifier import pgn_of
+
+__all__ = ["TIME_CHECKS"]
+
+SILENT_PERIODS, SILENT_S, SILENT_LONGEST = 5.0, 10.0, 2.0
+FEWEST_HEARD = 3
+SLOW = 2.1
+FEWEST_INTERVALS = 4
+STEADY = 0.5
+FEWEST_OF_A_RHYTHM = 10
+LATE, EARLY, OFF_SHARE = 1.6, 0.4, 0.12
+PAUSE, PAUSE_SHARE, FEWEST_PAUSES = 3.0, 0.1, 3
+AWAY_PERIODS, AWAY_S = 10.0, 60.0
+# Heartbeat of NMEA 2000, diagnostic messages of RV-C and J1939: what every device of the kind sends.
+SIGNS_OF_LIFE = frozenset({126993, 0x1FECA, 65226})
+SUPPLY = (
+    "its supply or its plug failed",
+    "it was switched off or restarted",
+)
+
+
+@check(
+    "device-went-silent",
+    "warning",
+    causes=(*SUPPLY, "the device went off the bus after too many errors"),
+    next_steps=(
+        "look at the device: does it have its supply, do its lights burn?",
+        "check its plug and drop cable; measure the supply at it: 9 to 16 V",
+        "restart it and listen whether it claims its address again",
+    ),
+    caution=WIRES,
+    told_by=("address-changed",),
+)
+def device_went_silent(evidence: Evidence) -> Iterator[Found]:
+    """Did a device stop while the bus went on?"""
+    for device in evidence.devices:
+        if device.source_address >= NULL_ADDRESS or _only_a_tank(device) or not _stopped(device):
+            continue
+        lost = ", ".join(tank.tank for tank in device.tanks)
+        with_it = f", and with it {lost}" if lost else ""
+        yield Found(
+            f"address {device.source_address} stopped {span_words(device.silent_s)} before the end{with_it}",
+            device.proof,
+            device=device,
+        )
+
+
+def _stopped(device: Device) -> bool:
+    """Whether what a device sends again and again has ended well before the bus did."""
+    if not device.lasting or device.bus.seconds is None:
+        return False
+    most = min(device.lasting, key=lambda sender: sender.mean_s)
+    enough_s = max(SILENT_S, SILENT_PERIODS * most.mean_s, SILENT_LONGEST * most.longest_s)
+    return device.silent_s > enough_s
+
+
+def _only_a_tank(device: Device) -> bool:
+    """Whether one tank is all that a device is for: then the tank is what fell silent."""
+    if len(device.tanks) != 1:
+        return False
+    tank_pgns = {pgn_of(int(identifier)) for identifier in np.unique(device.tanks[0].identifier)}
+    return all(sender.pgn in tank_pgns | SIGNS_OF_LIFE for sender in device.regular)
+
+
+@check(
+    "tank-went-silent",
+    "fault",
+    causes=(
+        "the sender or its input was switched off, or the monitor gave it up",
+        "the device that sends it lost its supply or its plug",
+        "the tank was given another number or kind",
+    ),
+    next_steps=(
+        "look in the monitor whether the tank is still there",
+        "check the sender's plug and wires, and the supply of the device that sends it",
+    ),
+    caution=WIRES,
+    told_by=("device-went-silent", "address-changed", "address-conflict"),
+)
+def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
+    """Did a tank stop while the bus went on?"""
+    for tank in evidence.tanks:
+        if not tank.timed or len(tank.number) < FEWEST_HEARD:
+            continue
+        longest_s = float(tank.intervals_s.max()) if len(tank.intervals_s) else 0.0
+        period_s = max(tank.usual_s or 0.0, tank.period_s or 0.0)
+        if tank.silent_s <= max(SILENT_S, SILENT_PERIODS * period_s, SILENT_LONGEST * longest_s):
+            continue
+        # Frames that arrive too short to tell their tank are no silence.
+        if any(
+            (other.channel, other.source_address) == (tank.channel, tank.source_address)
+            and other.number[-1] > tank.number[-1]
+            for other in evidence.nameless
+        ):
+            continue
+        yield Found(
+            f"{tank.name} stopped {span_words(tank.silent_s)} before the end, while the bus went on",
+            tank.proof(shown=-1),
+            (tank,),
+        )
+
+
+@check(
+    "update-irregular",
+    "warning",
+    causes=(
+        "the device is starved: too busy, or restarting again and again",
+        "a plug with a bad contact, so that its frames are lost",
+        "a bridge between networks that drops what it cannot carry",
+    ),
+    next_steps=(
+        "check the device's plug and its supply under load",
+        "run canlevel explain on a longer recording: are other tanks of the device late at the same moments?",
+    ),
+    caution=WIRES,
+    told_by=(
+        "identity-clash",
+        "instance-flicker",
+        "address-conflict",
+        "frame-malformed",
+        "frames-dropped",
+        "bus-overloaded",
+    ),
+)
+def update_irregular(evidence: Evidence) -> Iterator[Found]:
+    """Do a tank's readings come at odd times, or stay away for a while?"""
+    for tank in evidence.tanks:
+        between = tank.intervals_s
+        if len(between) < FEWEST_OF_A_RHYTHM or not tank.usual_s:
+            continue
+        usual = tank.usual_s
+        late, early, pauses = between > LATE * usual, between < EARLY * usual, between > PAUSE * usual
+        lost_share = float((between[pauses] - usual).sum() / between.sum())
+        # Sent early when the level changes: then nothing is late.
+        often = late.any() and np.count_nonzero(late) + np.count_nonzero(early) >= OFF_SHARE * len(between)
+        paused = np.count_nonzero(pauses) >= FEWEST_PAUSES and lost_share >= PAUSE_SHARE
+        longest = float(between.max())
+        if often or paused:
+            yield Found(
+                f"{tank.name} comes irregularly: every {span_words(usual)} as a rule, but "
+                f"{np.count_nonzero(late):,} of {len(between):,} times late, by up to {span_words(longest)}",
+                tank.proof(),
+                (tank,),
+            )
+        elif longest > max(AWAY_PERIODS * usual, AWAY_S) and not _switched_off(tank, longest, evidence):
+            gap = int(np.argmax(np.diff(tank.at_s)))
+            yield Found(
+                f"{tank.name} was away for {span_words(longest)} while the bus went on, and came back",
+                tank.proof(np.array([gap, gap + 1])),
+                (tank,),
+            )
+
+
+def _switched_off(tank: Tank, away_s: float, evidence: Evidence) -> bool:
+    """Whether a vehicle's computer as a whole was away, as it is whenever the key is turned."""
+    device = evidence.device(tank.channel, tank.source_address)
+    if tank.protocol != "j1939" or device is None:
+        return False
+    return all(sender.longest_s >= away_s / 2 for sender in device.regular)
+
+
+@check(
+    "update-slow",
+    "warning",
+    causes=(
+        "the monitor is set to save power, or to a slow rate",
+        "a bridge that passes on only some of the messages",
+    ),
+    next_steps=(
+        "look in the monitor's setup for the rate",
+        "a display may call such a tank lost: most wait for some periods only",
+    ),
+    caution=MOVING,
+    told_by=("update-irregular", "frames-dropped", "bus-overloaded", "frame-malformed"),
+)
+def update_slow(evidence: Evidence) -> Iterator[Found]:
+    """Do a tank's readings come far less often than those of its kind?"""
+    for tank in evidence.tanks:
+        between = tank.intervals_s
+        if tank.period_s is None or tank.usual_s is None or len(between) < FEWEST_INTERVALS:
+            continue
+        if tank.usual_s > SLOW * tank.period_s and between.std() <= STEADY * between.mean():
+            yield Found(
+                f"{tank.name} comes every {span_words(tank.usual_s)}; its kind comes every {span_words(tank.period_s)}",
+                tank.proof(),
+                (tank,),
+            )
+
+
+@check(
+    "diagnostic-reported",
+    "warning",
+    causes=("the device has found the fault itself",),
+    next_steps=("look up the code in the device's manual", "mend what it names, and see whether the report ends"),
+    caution=MOVING,
+)
+def diagnostic_reported(evidence: Evidence) -> Iterator[Found]:
+    """Does a device report a fault?"""
+    for report in evidence.reports:
+        yield Found(
+            f"address {report.source_address} reports: {report.words}",
+            report.proof,
+            device=evidence.device(report.channel, report.source_address),
+            source_address=report.source_address,
+        )
+
+
+TIME_CHECKS: tuple[Check, ...] = (
+    device_went_silent,
+    tank_went_silent,
+    update_irregular,
+    update_slow,
+    diagnostic_reported,
+)

@@ -1,0 +1,199 @@
+"""Findings and the roll of a bus for people: an Explanation, as plain values, and DEVICES as lines of text."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from canlevel.errors import printable
+
+__all__ = ["device_lines", "explanation_lines"]
+
+Line = tuple[str, str]  # style, text
+STYLES = {"fault": "bold red", "warning": "bold yellow", "info": "cyan"}
+PROTOCOL_NAMES = {"nmea2000": "NMEA 2000", "rvc": "RV-C", "j1939": "J1939"}
+INDENT = 4
+LABEL = 8
+CAUSES_SHOWN, STEPS_SHOWN = 3, 3
+# What each kind of question looked for, for a bus with which nothing is wrong.
+CHECKED = (
+    "the bus: silence, errors, load, lost frames, the recorder's clock",
+    "each tank: there at all, its numbers, whether it moves as liquid does, its period, its capacity",
+    "who is who: one device to a tank, one sender to a device, addresses claimed and kept",
+    "what devices report of themselves",
+)
+NOT_HEARD = (
+    "What a listener cannot hear: terminators (60 ohm between the data wires, power off), supply (9 to 16 V), cables, and "
+    "whether a level is true: fill and drain to prove it."
+)
+
+
+def explanation_lines(document: Mapping[str, Any], title: str, width: int, height: int) -> list[Line]:
+    """An Explanation as to_dict() gives it, as lines (style, text) that fit a screen of so many columns and rows, if they can.
+
+    The worst first and in full, with likely causes and next steps; what no longer fits as one sentence each.
+    """
+    findings = document["findings"]
+    lines: list[Line] = [*_head(document, title, width), ("", "")]
+    if not any(finding["severity"] != "info" for finding in findings):
+        lines.append(("bold green", "Nothing is wrong that a listener can hear."))
+        checked = [f"{part};" for part in CHECKED[:-1]] + [f"{CHECKED[-1]}."]
+        lines += _wrapped("Checked", checked, width)
+        lines += _wrapped("", [NOT_HEARD], width)
+        if findings:
+            lines.append(("", ""))
+    full = [_in_full(finding, width) for finding in findings]
+    short = [_in_short(finding, width) for finding in findings]
+    cautions = list(dict.fromkeys(finding["caution"] for finding in findings if finding["caution"]))
+    tail: list[Line] = [("", "")] if cautions else []
+    for caution in _sentences(cautions):
+        tail += _wrapped("Caution", [caution], width, style="yellow", indent=0)
+    shown = _in_full_at_most(full, short, height - len(lines) - len(tail), [f["severity"] for f in findings])
+    for number, (all_of_it, one_line) in enumerate(zip(full, short, strict=True)):
+        lines += all_of_it if number < shown else one_line
+    if shown < len(findings) and any(f["severity"] != "info" for f in findings[shown:]):
+        lines.append(("dim", "Causes and next steps of all of them: --format json"))
+    return lines + tail
+
+
+def _in_full_at_most(
+    full: Sequence[list[Line]], short: Sequence[list[Line]], rows: int, severities: Sequence[str]
+) -> int:
+    """How many findings can be shown in full, at least one and no mere remarks, if all others take their short form."""
+    most = sum(severity != "info" for severity in severities)
+    for shown in range(most, 1, -1):
+        if sum(map(len, full[:shown])) + sum(map(len, short[shown:])) <= rows:
+            return shown
+    return min(most, 1)
+
+
+def _sentences(cautions: Sequence[str]) -> list[str]:
+    """Cautions taken apart, each sentence once."""
+    parts = [part.strip() for caution in cautions for part in caution.replace(". ", ".\n").splitlines()]
+    return [" ".join(dict.fromkeys(parts))] if parts else []
+
+
+def _head(document: Mapping[str, Any], title: str, width: int) -> list[Line]:
+    bus = document["bus"]
+    facts = [f"{bus['frames']:,} frames"]
+    if bus["seconds"] is not None:
+        facts.append(_span(bus["seconds"]))
+    if bus["protocols"]:
+        facts.append(" and ".join(PROTOCOL_NAMES[word] for word in bus["protocols"]))
+    loads = [c["worst_minute_load_pct"] for c in bus["channels"] if c["worst_minute_load_pct"] is not None]
+    if loads:
+        facts.append(f"load at most {max(loads):.0f} %")
+    facts += [_count(len(document["tanks"]), "tank"), _count(len(document["devices"]), "device")]
+    return [("bold", line) for line in textwrap.wrap(f"{printable(title)}: {', '.join(facts)}", width)]
+
+
+def _in_short(finding: Mapping[str, Any], width: int) -> list[Line]:
+    severity = finding["severity"]
+    text = f"{severity.upper():<8}{printable(finding['summary'])}  [{finding['code']}]"
+    lines = textwrap.wrap(text, width, subsequent_indent=" " * LABEL)
+    return [(STYLES[severity], line) for line in lines]
+
+
+def _in_full(finding: Mapping[str, Any], width: int) -> list[Line]:
+    lines = _in_short(finding, width)
+    seen = _seen(finding["evidence"])
+    if seen:
+        lines += _wrapped("Seen", [seen], width)
+    if finding["causes"]:
+        causes = finding["causes"][:CAUSES_SHOWN]
+        lines += _wrapped("Likely", ["; or ".join(causes) + "."], width)
+    steps = [f"{number}. {step}." for number, step in enumerate(finding["next_steps"][:STEPS_SHOWN], 1)]
+    lines += _wrapped("Next", steps, width)
+    return [*lines, ("", "")]
+
+
+def _seen(evidence: Mapping[str, Any]) -> str:
+    if not evidence["frames"]:
+        return ""
+    parts = [_count(evidence["frames"], "frame")]
+    first, last = evidence["first_time"], evidence["last_time"]
+    if first:
+        begin, end = (f"{text[:10]} {text[11:19]}" for text in (first, last or first))
+        if end[:10] == begin[:10]:
+            end = end[11:]
+        parts.append(f"{begin} UTC" if first == last else f"{begin} to {end} UTC")
+    if evidence["first_line"] is not None:
+        parts.append(f"from line {evidence['first_line']:,} on")
+    text = ", ".join(parts)
+    return f"{text}: {printable(evidence['sample'], 60)}" if evidence["sample"] else text
+
+
+def _wrapped(label: str, parts: Sequence[str], width: int, *, style: str = "", indent: int = INDENT) -> list[Line]:
+    """Parts one after the other behind a label, wrapped."""
+    text = " ".join(printable(part) for part in parts)
+    head = " " * indent + f"{label:<{LABEL}}"
+    return [
+        (style, line) for line in textwrap.wrap(text, width, initial_indent=head, subsequent_indent=" " * len(head))
+    ]
+
+
+def _span(seconds: float) -> str:
+    for unit, length in (("days", 86_400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= 2 * length:
+            return f"{seconds / length:.1f}".removesuffix(".0") + f" {unit}"
+    return f"{seconds:.0f} s"
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n:,} {what}{'' if n == 1 else 's'}"
+
+
+def device_lines(rows: Sequence[Mapping[str, Any]], width: int) -> list[Line]:
+    """DEVICES as plain values: a head line for each device, and below it what else is known, in lines of `width`."""
+    lines: list[Line] = []
+    several = len({row["channel"] for row in rows}) > 1
+    for row in rows:
+        what = " ".join(dict.fromkeys(word for word in (row["make"], row["model"]) if word))
+        where = f" on {row['channel']}" if several and row["channel"] else ""
+        source = row["source_address"]
+        head = f"{source:>3} ({source:02X}h){where}  {printable(what) or 'says nothing of itself'}"
+        lines += [("bold", line) for line in textwrap.wrap(head, width, subsequent_indent=" " * INDENT)]
+        for label, text in _device_facts(row):
+            lines += _wrapped(label, [text], width, style="red" if label == "faults" else "")
+        lines.append(("", ""))
+    return lines
+
+
+def _device_facts(row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    facts: list[tuple[str, str]] = []
+    if row["tanks"]:
+        facts.append(("tanks", ", ".join(row["tanks"])))
+    told = [f"{label} {row[key]}" for key, label in (
+        ("serial", "serial"), ("unit", "unit"), ("software", "software"), ("model_version", "version"),
+        ("product_code", "product code"), ("load_ma", "takes mA:"),
+    ) if row[key] not in (None, "")]  # fmt: skip
+    if told:
+        facts.append(("product", ", ".join(told)))
+    if row["installer_text"]:
+        facts.append(("note", " / ".join(row["installer_text"])))
+    if row["name"] is not None:
+        facts.append(("NAME", (
+            f"{row['name']}: manufacturer code {row['manufacturer_code']}, identity {row['identity']}, "
+            f"function {row['function']} of class {row['device_class']}, instance {row['function_instance']}, "
+            f"industry group {row['industry_group']} ({row['industry'].replace('_', ' ')})"
+        )))  # fmt: skip
+    else:
+        facts.append(("NAME", "not claimed while listening"))
+    sends = [
+        f"{entry['pgn']} ({entry['pgn']:X}h) {entry['frames']:,}x"
+        + (f" every {_period(entry['period_s'])}" if entry["period_s"] else "")
+        for entry in row["sends"]
+    ]
+    facts.append(("sends", ", ".join(sends)))
+    heard = [f"{str(row[key])[:19].replace('T', ' ')}" for key in ("first_heard", "last_heard") if row[key]]
+    facts.append(
+        ("heard", " to ".join(heard) + (" UTC, " if heard else "") + f"{row['load_share_pct']:.1f} % of the load")
+    )
+    if row["faults"]:
+        facts.append(("faults", "; ".join(row["faults"])))
+    return facts
+
+
+def _period(seconds: float) -> str:
+    return f"{seconds * 1000:.0f} ms" if seconds < 1 else f"{seconds:.1f} s"
