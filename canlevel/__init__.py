@@ -8,6 +8,8 @@
     flows = canlevel.flows(history)                  # fills and drains
     canlevel.tanks(history)                          # one row for each tank and source
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
+    canlevel.explain("boat.log").findings            # what is wrong on it, and why
+    canlevel.devices("boat.log")                     # who is on it
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -18,7 +20,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, flows, log, tanks, traffic
+    from canlevel.api import decode, decode_batches, devices, explain, flows, log, tanks, traffic
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -43,6 +45,8 @@ __all__ = [
     "StoreError",
     "decode",
     "decode_batches",
+    "devices",
+    "explain",
     "flows",
     "load_roster",
     "log",
@@ -52,7 +56,7 @@ __all__ = [
 ]
 
 _HOMES = {
-    "canlevel.api": ("decode", "decode_batches", "flows", "log", "tanks", "traffic"),
+    "canlevel.api": ("decode", "decode_batches", "devices", "explain", "flows", "log", "tanks", "traffic"),
     "canlevel.errors": (
         "CanlevelError",
         "CaptureError",

@@ -21,7 +21,10 @@ from canlevel.tables import READINGS
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["decode", "decode_batches", "flows", "log", "tanks", "traffic"]
+    from canlevel.diagnosis import Explanation
+    from canlevel.findings.checks import Check
+
+__all__ = ["decode", "decode_batches", "devices", "explain", "flows", "log", "tanks", "traffic"]
 
 Sources = str | Path | Iterable[str | Path]
 
@@ -110,6 +113,45 @@ def traffic(
     finally:
         opened.close()
     return counted
+
+
+def explain(
+    source: Sources,
+    *,
+    roster: Roster | str | Path | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+    checks: Iterable[Check] | None = None,
+) -> Explanation:
+    """What is wrong on a bus: its findings, the worst first, with the bus, the tanks and the devices they were found in.
+
+    The arguments are those of decode(); bitrate also counts for recordings, as a bus's load depends on it. checks: others
+    than the built-in ones, which are canlevel.findings.catalogue.CHECKS. An empty recording is a silent bus, and a finding.
+    Raises CanlevelError for what cannot be read.
+    """
+    from canlevel.diagnosis import open_examination  # brings the decoding of what devices say
+
+    examination = open_examination(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
+    heard = examination.run()
+    return heard.explain() if checks is None else heard.explain(tuple(checks))
+
+
+def devices(
+    source: Sources,
+    *,
+    roster: Roster | str | Path | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> pd.DataFrame:
+    """Who is on a bus: one row for each source address, columns as in canlevel.diagnosis.DEVICES. Arguments as in explain()."""
+    from canlevel.diagnosis import open_examination
+
+    examination = open_examination(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
+    return _frame(examination.run().devices())
 
 
 def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:

@@ -42,6 +42,7 @@ from canlevel.findings.listener import Kept, Listener, Proof, frame_text
 from canlevel.identifier import pgns, source_addresses
 from canlevel.roster import Roster, load_roster
 from canlevel.tables import (
+    EARLIEST_DATE_US,
     TIME_TYPE,
     UNKNOWN_TIME_US,
     codes_of,
@@ -70,7 +71,6 @@ TALK = (
     RVC_DIAGNOSTIC,
     J1939_DIAGNOSTIC,
 )
-EARLIEST_DATE_US = 631_152_000_000_000
 TANK_FACTS = (
     "tank",
     "name",

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE
 
-__all__ = ["carries", "pgn_of", "pgns", "source_addresses"]
+__all__ = ["NULL_ADDRESS", "carries", "pgn_of", "pgns", "source_addresses"]
 
 BROADCAST_FORMAT = 240
+NULL_ADDRESS = 254  # of a device that could not claim one (SAE J1939-81, from memory); 255 stands for all
 
 
 def pgns(identifier: NDArray[np.uint32]) -> NDArray[np.uint32]:

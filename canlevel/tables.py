@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pyarrow.compute as pc
 
 __all__ = [
+    "EARLIEST_DATE_US",
     "ERROR_FRAME",
     "EXTENDED",
     "FD",
@@ -128,6 +129,9 @@ FLOWS = pa.schema(
 
 # What tells one reading from another.
 IDENTITY = ["time", "tank", "source_address", "level_pct", "status"]
+
+# 1990-01-01. A stamp before it does not tell the date: it counts from the start of a recording, an adapter or a clock.
+EARLIEST_DATE_US = 631_152_000_000_000
 
 # Stands for "no time" in integer microseconds; numpy's own not-a-time has the same bits.
 UNKNOWN_TIME_US = np.iinfo(np.int64).min

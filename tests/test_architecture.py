@@ -24,9 +24,10 @@ ALLOWED = {
     "simulate": {"decoding", *GROUND},
     "history": {"derivation", "storage", *GROUND},
     "pipeline": {"history", *ROOMS, *GROUND},
+    "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
-    "api": {"pipeline", "history", "capture", *ROOMS, *GROUND},
-    "cli": {"pipeline", "history", "show", *ROOMS, *GROUND},
+    "api": {"pipeline", "diagnosis", "history", "capture", *ROOMS, *GROUND},
+    "cli": {"pipeline", "diagnosis", "history", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
     "__init__": {"api", "storage", *GROUND},
 }

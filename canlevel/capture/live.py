@@ -18,14 +18,14 @@ import can
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place, printable
 from canlevel.identifier import pgn_of
+from canlevel.tables import EARLIEST_DATE_US
 
 __all__ = ["Bus", "BusAddress", "bus_address"]
 
 RECEIVE_TIMEOUT_S = 0.2
 MOST_IDENTIFIERS = 100_000
 MOST_GARBLED = 1000  # so many failures in a row are no garbled pieces but a bus that is gone
-# Before this a time stamp counts from something else (the adapter's start, as a rule): 1990-01-01.
-EARLIEST_DATE_S = 631_152_000
+EARLIEST_DATE_S = EARLIEST_DATE_US // 1_000_000
 
 # How python-can is asked for listen-only, interface by interface (python-can 4.6.1, arguments of each Bus class).
 _LISTEN_ONLY: dict[str, dict[str, Any]] = {

@@ -31,7 +31,7 @@ from canlevel.capture.tally import Tally
 from canlevel.capture.text import TextRecording
 from canlevel.errors import CaptureError, NoFramesError, Place
 from canlevel.identifier import carries
-from canlevel.tables import UNKNOWN_TIME_US, rows_at, time_column, times_us, timestamp_us
+from canlevel.tables import EARLIEST_DATE_US, UNKNOWN_TIME_US, rows_at, time_column, times_us, timestamp_us
 
 if TYPE_CHECKING:
     from canlevel.capture.live import Bus, BusAddress
@@ -43,8 +43,6 @@ COPIED = 1024 * 1024
 POLL_S = 0.05
 BATCH_S = 0.5  # of a live bus: what comes within it is handed out together
 STANDARD_INPUT = "standard input"
-# A stamp before this does not tell the date: it counts from the start of the recording or of the recorder's clock.
-EARLIEST_DATE_US = timestamp_us(datetime(1990, 1, 1))
 _TEXT_FORMATS = {Kind.TEXT: CANDUMP, Kind.CSV: CSV}
 GIVE_START = "give the start, for example --start 2026-05-01T08:00Z, or record again with absolute times (candump -l)"
 # Times of which more than this part fall are differences, not times that count from zero.

@@ -22,9 +22,15 @@ from canlevel.findings.listener import Kept, Leaps, Listener, Proof, Sender, fra
 from canlevel.findings.traffic import SILENT_US, Break, frame_bits
 from canlevel.identifier import pgns
 from canlevel.roster import Roster, TankEntry
-from canlevel.tables import STATUSES, UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
+from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
 
 __all__ = [
+    "ERROR",
+    "MALFORMED",
+    "NOT_AVAILABLE",
+    "OK",
+    "OVER_RANGE",
+    "RESERVED",
     "Bus",
     "BusTime",
     "Claim",
@@ -39,7 +45,6 @@ __all__ = [
     "load_share",
 ]
 
-EARLIEST_DATE_US = 631_152_000_000_000  # 1990-01-01: an earlier time counts from a start that is not known
 # A clock that jumps so far was set; nobody pauses a recording for so long.
 NEVER_A_PAUSE_US = 300 * 86_400_000_000
 LONGER_THAN_USUAL = 3.0

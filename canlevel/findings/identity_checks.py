@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from canlevel.findings.checks import MOVING, Check, Found, check
 from canlevel.findings.evidence import Claim, Evidence, Tank
+from canlevel.identifier import NULL_ADDRESS
 
 __all__ = ["IDENTITY_CHECKS"]
 
-NULL_ADDRESS, GLOBAL_ADDRESS = 254, 255
 FEWEST_TOGETHER = 3
 FEWEST_TURNS, TURN_WINDOW = 8, 16
 MOSTLY_IN_TURN, ALWAYS_IN_TURN, LONG_IN_TURN = 0.7, 0.95, 40
@@ -156,7 +156,7 @@ def _two_levels(tank: Tank) -> NDArray[np.int64] | None:
     for mine in (high, ~high):
         between, change = np.diff(seconds[mine]), np.abs(np.diff(level[mine]))
         kept_time &= bool(between.std() <= OWN_CLOCK * between.mean())
-        inside = EXTREME_PCT < float(level[mine].min()) and float(level[mine].max()) < 100 - EXTREME_PCT
+        inside = float(level[mine].min()) > EXTREME_PCT and float(level[mine].max()) < 100 - EXTREME_PCT
         kept_level &= inside and float(np.quantile(change, 0.95)) <= OWN_LEVEL * apart
     return use if kept_time or kept_level else None
 

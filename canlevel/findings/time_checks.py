@@ -9,8 +9,7 @@ import numpy as np
 from canlevel.findings.bus_checks import span_words
 from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
 from canlevel.findings.evidence import Device, Evidence, Tank
-from canlevel.findings.identity_checks import NULL_ADDRESS
-from canlevel.identifier import pgn_of
+from canlevel.identifier import NULL_ADDRESS, pgn_of
 
 __all__ = ["TIME_CHECKS"]
 

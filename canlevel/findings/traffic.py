@@ -31,7 +31,7 @@ from canlevel.tables import (
     values_of,
 )
 
-__all__ = ["GAPS", "LENGTHS", "MINUTES", "SENDERS", "SILENT_US", "Break", "Counted", "Traffic", "frame_bits"]
+__all__ = ["BACK_US", "GAPS", "LENGTHS", "MINUTES", "SENDERS", "SILENT_US", "Break", "Counted", "Traffic", "frame_bits"]
 
 MINUTE_US = 60_000_000
 SILENT_US = 2_000_000

@@ -55,7 +55,7 @@ def level_not_available(evidence: Evidence) -> Iterator[Found]:
         bad = tank.status == NOT_AVAILABLE
         if _worth_telling(tank, bad):
             yield Found(
-                f"{tank.name}: {_how_often(bad)} says that the level is not available", tank.proof(bad), (tank,)
+                f"{tank.name}: {_how_often(bad, 'say')} that the level is not available", tank.proof(bad), (tank,)
             )
 
 
@@ -71,7 +71,7 @@ def resolution_zero(evidence: Evidence) -> Iterator[Found]:
         bad = (tank.status == ERROR) & (tank.steps == 0)
         if _worth_telling(tank, bad):
             yield Found(
-                f"{tank.name}: {_how_often(bad)} gives a resolution of 0, which makes its level no number",
+                f"{tank.name}: {_how_often(bad, 'give')} a resolution of 0, which makes its level no number",
                 tank.proof(bad),
                 (tank,),
             )
@@ -96,7 +96,7 @@ def level_error(evidence: Evidence) -> Iterator[Found]:
         bad = ((tank.status == ERROR) & (tank.steps != 0)) | (tank.status == RESERVED)
         if _worth_telling(tank, bad):
             what = "an error" if (tank.status[bad] == ERROR).any() else "a value without a meaning"
-            yield Found(f"{tank.name}: {_how_often(bad)} says {what} instead of a level", tank.proof(bad), (tank,))
+            yield Found(f"{tank.name}: {_how_often(bad, 'say')} {what} instead of a level", tank.proof(bad), (tank,))
 
 
 @check(
@@ -118,7 +118,7 @@ def level_over_range(evidence: Evidence) -> Iterator[Found]:
         if far.any() and (far.all() or np.count_nonzero(far) >= max(FEWEST_OVER, OVER_SHARE * total)):
             low, high = float(tank.level_pct[far].min()), float(tank.level_pct[far].max())
             levels = f"{low:.0f} %" if high - low < 1 else f"{low:.0f} to {high:.0f} %"
-            yield Found(f"{tank.name}: {_how_often(far)} gives a level of {levels}", tank.proof(far), (tank,))
+            yield Found(f"{tank.name}: {_how_often(far, 'give')} a level of {levels}", tank.proof(far), (tank,))
         elif over.any() and np.count_nonzero(over) >= min(FEWEST_OVER, total):
             worst = float(tank.level_pct[over][np.argmax(np.abs(tank.level_pct[over] - 50))])
             yield Found(
@@ -280,6 +280,8 @@ def coarse_step_pct(tank: Tank) -> float | None:
             continue
         moves = np.abs(np.diff(np.round(level / step)))
         moves = moves[moves > 0]
+        if not len(moves):
+            continue
         # As many readings at each level as a fine sender, which passes all levels between, would not give.
         if (moves == 1).mean() >= ONE_STEP_SHARE and len(level) >= 3 * (len(moves) + 1):
             return step
@@ -395,14 +397,14 @@ def _worth_telling(tank: Tank, bad: NDArray[np.bool_]) -> bool:
     return count >= FEWEST_BAD and (longest >= FEWEST_BAD or count >= BAD_SHARE * len(bad))
 
 
-def _how_often(bad: NDArray[np.bool_]) -> str:
-    """In words, which part of the readings."""
+def _how_often(bad: NDArray[np.bool_], verb: str) -> str:
+    """In words, which part of the readings does something."""
     n = int(np.count_nonzero(bad))
     if bad.all():
-        return "every reading"
+        return f"every reading {verb}s"
     if bad[-n:].all():
-        return f"every reading since the first {len(bad) - n:,}"
-    return f"{n:,} of {len(bad):,} readings"
+        return f"every reading since the first {len(bad) - n:,} {verb}s"
+    return f"{n:,} of {len(bad):,} readings {verb}"
 
 
 VALUE_CHECKS: tuple[Check, ...] = (
