@@ -5,7 +5,7 @@ What comes in: the words a user gives as SOURCE, and a roster. What goes out: an
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -32,27 +32,40 @@ from canlevel.decoding.devices import (
     system_time_us,
 )
 from canlevel.decoding.tanks import TankDecoder
-from canlevel.derivation.overview import overview
+from canlevel.derivation.overview import FEWEST_OF_A_SENDER, MOST_OF_A_SENDER
+from canlevel.derivation.sender import describe_sender
 from canlevel.errors import NoFramesError
 from canlevel.findings.bus_checks import load_pct
 from canlevel.findings.catalogue import CHECKS
 from canlevel.findings.checks import Check, Finding, examine
-from canlevel.findings.evidence import Bus, BusTime, Claim, Device, Evidence, Recording, Report, gather, load_share
+from canlevel.findings.evidence import (
+    MALFORMED,
+    Bus,
+    BusTime,
+    Claim,
+    Device,
+    Evidence,
+    Recording,
+    Report,
+    Tank,
+    gather,
+    load_share,
+)
 from canlevel.findings.listener import Kept, Listener, Proof, frame_text
 from canlevel.identifier import pgns, source_addresses
-from canlevel.roster import Roster, load_roster
+from canlevel.roster import Roster, Shape, load_roster
 from canlevel.tables import (
     EARLIEST_DATE_US,
+    STATUSES,
     TIME_TYPE,
     UNKNOWN_TIME_US,
     codes_of,
     rows_at,
     times_us,
-    timestamp_us,
     values_of,
 )
 
-__all__ = ["DEVICES", "TANK_FACTS", "Examination", "Explanation", "Heard", "open_examination"]
+__all__ = ["DEVICES", "Examination", "Explanation", "Heard", "open_examination"]
 
 ADDRESS_CLAIM, REQUEST, TO_ALL = 60928, 59904, 255
 TRANSPORT_CONTROL, TRANSPORT_DATA = 60416, 60160
@@ -71,27 +84,6 @@ TALK = (
     RVC_DIAGNOSTIC,
     J1939_DIAGNOSTIC,
 )
-TANK_FACTS = (
-    "tank",
-    "name",
-    "protocol",
-    "fluid",
-    "instance",
-    "source_address",
-    "channel",
-    "level_pct",
-    "volume_l",
-    "capacity_l",
-    "status",
-    "period_s",
-    "first_time",
-    "last_time",
-    "readings",
-    "malformed",
-    "step_pct",
-    "noise_pct",
-)
-
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
 DEVICES = pa.schema(
     [
@@ -189,7 +181,6 @@ class Heard:
     """A SOURCE that was heard to its end."""
 
     evidence: Evidence
-    tanks: pa.Table
     said: _Said
 
     def explain(self, checks: Sequence[Check] = CHECKS) -> Explanation:
@@ -197,14 +188,16 @@ class Heard:
         return Explanation(
             findings=tuple(examine(self.evidence, checks)),
             bus=_bus_facts(self.evidence),
-            tanks=[{key: _plain(row[key]) for key in TANK_FACTS} for row in self.tanks.to_pylist()],
-            devices=[{key: _plain(value) for key, value in row.items()} for row in self.devices().to_pylist()],
+            tanks=[_tank_facts(tank) for tank in self.evidence.tanks],
+            devices=[_with_time_texts(row) for row in self._device_rows()],
         )
 
     def devices(self) -> pa.Table:
         """DEVICES: one row for each source address of each channel."""
-        rows = [_device_row(device, self.said) for device in self.evidence.devices]
-        return pa.Table.from_pylist(rows, schema=DEVICES)
+        return pa.Table.from_pylist(self._device_rows(), schema=DEVICES)
+
+    def _device_rows(self) -> list[dict[str, Any]]:
+        return [_device_row(device, self.said) for device in self.evidence.devices]
 
 
 class Examination:
@@ -259,8 +252,7 @@ class Examination:
             reports=said.reports(),
             bus_times=said.times,
         )
-        readings = self._roster.apply(self._decoder.decode(kept.frames))
-        return Heard(evidence, overview(readings), said)
+        return Heard(evidence, said)
 
 
 def open_examination(
@@ -408,11 +400,57 @@ def _trouble_words(trouble: Trouble) -> str:
 # ---- as plain values ----
 
 
+def _tank_facts(tank: Tank) -> dict[str, Any]:
+    """A tank as its device last told it; keys as in `canlevel tanks`."""
+    known = np.flatnonzero(tank.numbers_known)
+    level_pct = float(tank.level_pct[-1]) if tank.numbers_known[-1] else None
+    told_l = tank.capacity_l[tank.capacity_l > 0]
+    entry = tank.entry
+    capacity_l = entry.capacity_l if entry is not None and entry.capacity_l is not None else None
+    if capacity_l is None and len(told_l):
+        capacity_l = float(told_l[-1])
+    volume_l = None
+    if level_pct is not None and capacity_l is not None:
+        shape = entry.shape if entry is not None else Shape()
+        volume_l = float(shape.volume_l(np.array([level_pct]), np.array([capacity_l]))[0])
+    sender = None
+    if tank.timed and len(known) >= FEWEST_OF_A_SENDER:
+        latest = known[-MOST_OF_A_SENDER:]
+        sender = describe_sender(np.maximum.accumulate(tank.at_s[latest]), tank.level_pct[latest])
+    seen = tank.proof()
+    return {
+        "tank": tank.tank,
+        "name": entry.name if entry is not None else None,
+        "protocol": tank.protocol,
+        "fluid": tank.fluid,
+        "instance": tank.instance,
+        "source_address": tank.source_address,
+        "channel": tank.channel,
+        "level_pct": level_pct,
+        "volume_l": volume_l,
+        "capacity_l": capacity_l,
+        "status": STATUSES[int(tank.status[-1])],
+        "period_s": tank.usual_s,
+        "first_time": _time_text(seen.first_us),
+        "last_time": _time_text(seen.last_us),
+        "readings": seen.frames,
+        "malformed": int(np.count_nonzero(tank.status == MALFORMED)),
+        "step_pct": sender.step_pct if sender is not None and sender.step_pct else None,
+        "noise_pct": sender.noise_pct if sender is not None and sender.step_pct else None,
+    }
+
+
+def _with_time_texts(row: dict[str, Any]) -> dict[str, Any]:
+    """A row of DEVICES with its times in words."""
+    return row | {key: _time_text(row[key]) for key in ("first_heard", "last_heard")}
+
+
 def _device_row(device: Device, said: _Said) -> dict[str, Any]:
+    """A row of DEVICES, times in microseconds."""
     who = (device.channel, device.source_address)
     name, product = said.names.get(who), said.products.get(who)
     identification, installers = said.identifications.get(who), said.installers.get(who)
-    row: dict[str, Any] = {
+    row: dict[str, Any] = dict.fromkeys(DEVICES.names) | {
         "channel": device.channel,
         "source_address": device.source_address,
         "frames": sum(sender.frames for sender in device.senders),
@@ -525,12 +563,3 @@ def _time_text(time_us: int | None) -> str | None:
     if time_us is None or time_us < EARLIEST_DATE_US:
         return None
     return f"{np.datetime64(time_us, 'us')}Z"
-
-
-def _plain(value: Any) -> Any:
-    """A value of a table as JSON has it."""
-    if isinstance(value, datetime):
-        return _time_text(timestamp_us(value))
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
-    return [_plain(item) for item in value] if isinstance(value, list) else value

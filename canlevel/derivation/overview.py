@@ -10,7 +10,7 @@ from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import series_groups
 from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, times_us
 
-__all__ = ["OVERVIEW", "overview"]
+__all__ = ["FEWEST_OF_A_SENDER", "MOST_OF_A_SENDER", "OVERVIEW", "overview"]
 
 FEWEST_OF_A_SENDER, MOST_OF_A_SENDER = 8, 250_000
 

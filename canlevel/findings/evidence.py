@@ -120,9 +120,9 @@ class Bus:
         return sum(sender.frames for sender in self.senders)
 
     @cached_property
-    def usual_s(self) -> float:
-        """Period of the sender that is heard most often."""
-        return min((sender.mean_s for sender in self.senders if sender.intervals >= STEADY_INTERVALS), default=0.0)
+    def bits(self) -> float:
+        """Bits that all its frames took at most."""
+        return sum(_bits(sender) for sender in self.senders)
 
 
 @dataclass(frozen=True, eq=False)
@@ -566,11 +566,11 @@ def _tanks(
 
 def load_share(device: Device) -> float:
     """Part of the bus's bits, at most, that a device's frames took."""
-    bits = {sender: _bits(sender) for sender in device.bus.senders}
-    return sum(bits[sender] for sender in device.senders) / max(sum(bits.values()), 1.0)
+    return sum(_bits(sender) for sender in device.senders) / max(device.bus.bits, 1.0)
 
 
 def _bits(sender: Sender) -> float:
+    """Bits that the frames of a sender took at most, by their mean length."""
     extended = sender.pgn is not None
     mean = sender.data_bytes / max(sender.frames, 1)
     low, high = (frame_bits(length, extended=extended)[1] for length in (int(mean), min(int(mean) + 1, 8)))
