@@ -312,6 +312,7 @@ def explain(
     """
     import json
 
+    from canlevel.capture.source import is_live
     from canlevel.show.findings import explanation_lines
 
     heard = _examined(
@@ -321,7 +322,9 @@ def explain(
     if format is Report.JSON:
         print(json.dumps(explanation.to_dict(), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        title = " ".join("standard input" if word == "-" else word for word in source)
+        title = ", ".join(
+            "standard input" if word == "-" else word if is_live(word) else Path(word).name for word in source
+        )
         _print_lines(explanation_lines(explanation.to_dict(), title, min(_width(), 110), _height()))
     if explanation.faulty:
         raise typer.Exit(BAD_NEWS)
@@ -348,10 +351,11 @@ def devices(
     A live bus is listened to for 15 seconds, or --seconds. Nothing is sent, unless --ask is given: many devices tell who they
     are only when they are asked, or switched on.
     """
+    from canlevel.capture.source import is_live
     from canlevel.show.findings import device_lines
     from canlevel.show.rows import plain_rows
 
-    if ask:
+    if ask and all(is_live(word) for word in source):
         print(
             f"sending to all devices on {', '.join(source)}: one request (PGN 59904) for address claims, and one for product "
             "information as NMEA 2000 and as RV-C have it",

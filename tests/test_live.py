@@ -234,6 +234,95 @@ def test_slcan_delivers_every_frame_and_only_listens() -> None:
     assert decoding.tally.notes == []
 
 
+def to_all(pgn: int) -> str:
+    """A request for a parameter group, to all, from the null address, as slcan writes it (SAE J1939-21: three bytes)."""
+    return f"T18EAFFFE3{pgn.to_bytes(3, 'little').hex().upper()}"
+
+
+@linux
+def test_devices_sends_nothing_unless_it_is_asked_to(canlevel: Callable[..., tuple[int, str, str]]) -> None:
+    with Adapter() as adapter:
+        adapter.send(boat_traffic(30))
+        code, output, errors = canlevel(
+            "devices", f"slcan:{adapter.path},{NO_WAIT}", "--seconds", "1", "--format", "jsonl"
+        )
+    assert code == 0
+    assert [json.loads(line)["source_address"] for line in output.splitlines()] == [16, 35]
+    assert "sending" not in errors
+    assert "L" in adapter.commands
+    assert "O" not in adapter.commands
+    assert not [command for command in adapter.commands if command.startswith(("t", "T", "r", "R"))]
+
+
+@linux
+def test_ask_sends_one_request_for_each_and_says_so_before(canlevel: Callable[..., tuple[int, str, str]]) -> None:
+    name = 0xC0F0820000E00001  # invented: arbitrary address, marine, class 120, function 130
+    with Adapter() as adapter:
+        adapter.send([*boat_traffic(30), WireFrame(0x18EEFF23, name.to_bytes(8, "little"))])
+        source = f"slcan:{adapter.path},{NO_WAIT}"
+        code, output, errors = canlevel("devices", source, "--ask", "--seconds", "1", "--format", "jsonl")
+    assert code == 0
+    assert errors.startswith("sending")
+    assert "59904" in errors.splitlines()[0]
+    sent = [command for command in adapter.commands if command.startswith(("t", "T", "r", "R"))]
+    assert sent == [
+        to_all(60928),
+        to_all(126996),
+        to_all(65259),
+    ]  # address claim, product information: NMEA 2000 and RV-C
+    assert "L" not in adapter.commands
+    rows = {row["source_address"]: row for row in map(json.loads, output.splitlines())}
+    assert rows[35]["name"] == f"{name:016X}"
+    assert rows[16]["name"] is None
+
+
+def test_a_recording_cannot_be_asked(canlevel: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    path = tmp_path / "boat.log"
+    path.write_text(workboat(seconds=20).text())
+    code, output, errors = canlevel("devices", path, "--ask")
+    assert (code, output) == (2, "")
+    assert "a recording cannot be asked" in errors
+    assert "sending" not in errors
+
+
+@linux
+def test_an_adapter_that_may_not_send_is_told_as_such() -> None:
+    bus = virtual.VirtualBus(unique("deaf"))
+
+    def refuse(message: can.Message, timeout: float | None = None) -> None:
+        raise can.CanOperationError(f"listen-only: {message.arbitration_id} not sent within {timeout}")
+
+    from canlevel.capture.live import _ask, bus_address
+
+    bus.send = refuse  # type: ignore[method-assign]
+    with pytest.raises(CaptureError, match="could not be sent") as caught:
+        _ask(bus, bus_address("virtual:deaf"))
+    assert "--ask" in (caught.value.next_step or "")
+
+
+@linux
+def test_explain_of_a_bus_is_that_of_its_recording(canlevel: Callable[..., tuple[int, str, str]]) -> None:
+    """The same frames on a live bus: a level that is not available (raw 32767, by the published range of PGN 127505)."""
+    with Adapter() as adapter:
+        adapter.send(
+            [frame for _ in range(20) for frame in (OTHER_TRAFFIC, tank_frame(32767), tank_frame(2500, instance=1))]
+        )
+        code, output, _ = canlevel("explain", f"slcan:{adapter.path},{NO_WAIT}", "--seconds", "1", "--format", "json")
+    document = json.loads(output)
+    faults = [(f["code"], f["tank"]) for f in document["findings"] if f["severity"] == "fault"]
+    assert (code, faults) == (1, [("level-not-available", "nmea2000.fresh_water.0")])
+    assert document["findings"][0]["evidence"]["frames"] == 20
+
+
+@linux
+def test_a_silent_bus_is_a_finding(canlevel: Callable[..., tuple[int, str, str]]) -> None:
+    with Adapter() as adapter:
+        code, output, _ = canlevel("explain", f"slcan:{adapter.path},{NO_WAIT}", "--seconds", "0.5", "--format", "json")
+    document = json.loads(output)
+    assert (code, [f["code"] for f in document["findings"]]) == (1, ["no-traffic"])
+    assert "the bus" in document["findings"][0]["summary"]
+
+
 @linux
 def test_slcan_frames_that_are_no_tanks_do_no_harm() -> None:
     """11-bit and remote frames, an empty frame, and the adapter's answers between the frames."""

@@ -28,10 +28,8 @@ COARSE_PCT = 5.0
 GRID_OFF = 0.12  # of a step
 FEW_LEVELS_PARTS, MOST_PARTS = 8, 20
 ONE_STEP_SHARE = 0.8
-STRIP = (
-    "a strip sender reads through plastic only, and metal near it disturbs it: check where it is glued",
-    "an input without a sender reads open or full until the monitor is told that it has none",
-)
+STRIP_DISTURBED = "a strip that is disturbed: it reads through plastic only, and metal near it disturbs it"
+NO_SENDER = "an input without a sender reads open or full until the monitor is told that it has none"
 
 
 @check(
@@ -105,9 +103,13 @@ def level_error(evidence: Evidence) -> Iterator[Found]:
     causes=(
         "the sender was never calibrated to this tank, or another kind of sender is set up",
         "two senders that are stacked to one, but not declared as two",
-        "a strip that is disturbed by metal near it",
+        STRIP_DISTURBED,
     ),
-    next_steps=("calibrate the sender empty and full", STRIP[0]),
+    next_steps=(
+        "calibrate the sender empty and full",
+        "check where a strip is glued: on plastic, over the whole depth, away from metal",
+        "check whether stacked senders are declared as a pair",
+    ),
 )
 def level_over_range(evidence: Evidence) -> Iterator[Found]:
     """Is the level outside what a tank can have? A little over full is a matter of calibration."""
@@ -142,9 +144,9 @@ def _pinned(evidence: Evidence, level_pct: float) -> Iterator[Tank]:
     "level-pinned-full",
     "warning",
     causes=(
-        STRIP[1],
+        NO_SENDER,
         "the sender's wire is open, or its plug is off, with a monitor that takes that for full",
-        STRIP[0],
+        STRIP_DISTURBED,
         "the tank is honestly full",
     ),
     next_steps=(
@@ -167,7 +169,7 @@ def level_pinned_full(evidence: Evidence) -> Iterator[Found]:
     "warning",
     causes=(
         "the sender's wire is shorted or its plug is off, with a monitor that takes that for empty",
-        STRIP[0],
+        STRIP_DISTURBED,
         "the input has no sender",
         "the tank is honestly empty",
     ),

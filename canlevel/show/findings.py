@@ -46,7 +46,7 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
     full = [_in_full(finding, width) for finding in findings]
     short = [_in_short(finding, width) for finding in findings]
     cautions = list(dict.fromkeys(finding["caution"] for finding in findings if finding["caution"]))
-    tail: list[Line] = [("", "")] if cautions else []
+    tail: list[Line] = []
     for caution in _sentences(cautions):
         tail += _wrapped("Caution", [caution], width, style="yellow", indent=0)
     shown = _in_full_at_most(full, short, height - len(lines) - len(tail), [f["severity"] for f in findings])
@@ -54,6 +54,8 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
         lines += all_of_it if number < shown else one_line
     if shown < len(findings) and any(f["severity"] != "info" for f in findings[shown:]):
         lines.append(("dim", "Causes and next steps of all of them: --format json"))
+    if tail and lines[-1] != ("", ""):
+        lines.append(("", ""))
     return lines + tail
 
 
@@ -83,15 +85,15 @@ def _head(document: Mapping[str, Any], title: str, width: int) -> list[Line]:
         facts.append(" and ".join(PROTOCOL_NAMES[word] for word in bus["protocols"]))
     loads = [c["worst_minute_load_pct"] for c in bus["channels"] if c["worst_minute_load_pct"] is not None]
     if loads:
-        facts.append(f"load at most {max(loads):.0f} %")
+        facts.append(f"load at most {max(loads):.0f} %" if max(loads) >= 1 else "load below 1 %")
     facts += [_count(len(document["tanks"]), "tank"), _count(len(document["devices"]), "device")]
-    return [("bold", line) for line in textwrap.wrap(f"{printable(title)}: {', '.join(facts)}", width)]
+    return [("bold", line) for line in _wrap(f"{printable(title)}: {', '.join(facts)}", width)]
 
 
 def _in_short(finding: Mapping[str, Any], width: int) -> list[Line]:
     severity = finding["severity"]
     text = f"{severity.upper():<8}{printable(finding['summary'])}  [{finding['code']}]"
-    lines = textwrap.wrap(text, width, subsequent_indent=" " * LABEL)
+    lines = _wrap(text, width, subsequent_indent=" " * LABEL)
     return [(STYLES[severity], line) for line in lines]
 
 
@@ -101,11 +103,17 @@ def _in_full(finding: Mapping[str, Any], width: int) -> list[Line]:
     if seen:
         lines += _wrapped("Seen", [seen], width)
     if finding["causes"]:
-        causes = finding["causes"][:CAUSES_SHOWN]
-        lines += _wrapped("Likely", ["; or ".join(causes) + "."], width)
-    steps = [f"{number}. {step}." for number, step in enumerate(finding["next_steps"][:STEPS_SHOWN], 1)]
-    lines += _wrapped("Next", steps, width)
+        lines += _wrapped("Likely", [_sentence("; or ".join(finding["causes"][:CAUSES_SHOWN]))], width)
+    label = "Next"
+    for step in finding["next_steps"][:STEPS_SHOWN]:
+        lines += _wrapped(label, [_sentence(step)], width)
+        label = ""
     return [*lines, ("", "")]
+
+
+def _sentence(text: str) -> str:
+    """With a capital at its beginning and a full stop at its end."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith(("?", ".")) else ".")
 
 
 def _seen(evidence: Mapping[str, Any]) -> str:
@@ -128,9 +136,18 @@ def _wrapped(label: str, parts: Sequence[str], width: int, *, style: str = "", i
     """Parts one after the other behind a label, wrapped."""
     text = " ".join(printable(part) for part in parts)
     head = " " * indent + f"{label:<{LABEL}}"
-    return [
-        (style, line) for line in textwrap.wrap(text, width, initial_indent=head, subsequent_indent=" " * len(head))
-    ]
+    return [(style, line) for line in _wrap(text, width, initial_indent=head, subsequent_indent=" " * len(head))]
+
+
+def _wrap(text: str, width: int, *, initial_indent: str = "", subsequent_indent: str = "") -> list[str]:
+    """Lines of at most `width` characters; a code, a name with hyphens, stays in one piece."""
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=initial_indent,
+        subsequent_indent=subsequent_indent,
+        break_on_hyphens=False,
+    )
 
 
 def _span(seconds: float) -> str:
@@ -153,7 +170,7 @@ def device_lines(rows: Sequence[Mapping[str, Any]], width: int) -> list[Line]:
         where = f" on {row['channel']}" if several and row["channel"] else ""
         source = row["source_address"]
         head = f"{source:>3} ({source:02X}h){where}  {printable(what) or 'says nothing of itself'}"
-        lines += [("bold", line) for line in textwrap.wrap(head, width, subsequent_indent=" " * INDENT)]
+        lines += [("bold", line) for line in _wrap(head, width, subsequent_indent=" " * INDENT)]
         for label, text in _device_facts(row):
             lines += _wrapped(label, [text], width, style="red" if label == "faults" else "")
         lines.append(("", ""))

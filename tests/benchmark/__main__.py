@@ -57,6 +57,8 @@ def bulk(path: Path, frames: int, rounds: int, scratch: Path, small: Path) -> No
         Job("`canlevel log`, one core", frames=frames, **one, **log(path, scratch)),  # type: ignore[arg-type]
         Job("every frame: `canlevel.traffic`", script("traffic", path), frames),
         Job("every frame: `canlevel.traffic`, one core", script("traffic", path), frames, cores=1),
+        Job("what is wrong: `canlevel.explain`", script("explain", path), frames),
+        Job("what is wrong: `canlevel.explain`, one core", script("explain", path), frames, cores=1),
         Job(
             "`canlevel decode --format jsonl`",
             [PYTHON, "-m", "canlevel", "decode", str(path), "--format", "jsonl"],

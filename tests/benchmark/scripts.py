@@ -51,6 +51,13 @@ def all_frames_by_hand(path: str, most: str) -> None:
     print(decoded)
 
 
+def explain(path: str) -> None:
+    """What is wrong on the bus. (The command ends with 1 where there is a fault, which a timed process must not.)"""
+    import canlevel
+
+    print(len(canlevel.explain(path).findings))
+
+
 def read_messages(path: str) -> None:
     """python-can's own reader of a recording, and nothing done with the messages."""
     import can
