@@ -21,6 +21,7 @@ MOSTLY_IN_TURN, ALWAYS_IN_TURN, LONG_IN_TURN = 0.7, 0.95, 40
 RETURNS = 0.35  # of the way there
 BEYOND_SLOSH_PCT, LEAST_APART_PCT, LEAST_APART_DOUBLED_PCT = 15.0, 3.0, 0.3
 DOUBLED = 0.65
+COARSEST_PARTS, STEP_OFF_PCT = 6, 0.7
 OWN_CLOCK, OWN_LEVEL, EXTREME_PCT = 0.35, 0.05, 1.0
 TAKEN_OVER_PERIODS, TAKEN_OVER_S = 6.0, 60.0
 ROUND_SHARE, ROUND_LEAST = 0.5, 2
@@ -127,7 +128,9 @@ def _levels_in_turn(tank: Tank, *, doubled: bool) -> NDArray[np.int64] | None:
     first, last = int(inside[0]), int(inside[-1])
     apart = float(np.median(way[inside]))
     often = turns[first : last + 1].mean()
-    sure = doubled or apart >= BEYOND_SLOSH_PCT or (often >= ALWAYS_IN_TURN and last - first >= LONG_IN_TURN)
+    between = level[first : last + 3]
+    far = apart >= BEYOND_SLOSH_PCT and not _neighbours(tank, float(between.min()), float(between.max()))
+    sure = doubled or far or (often >= ALWAYS_IN_TURN and last - first >= LONG_IN_TURN)
     return use[first : last + 3] if sure and len(inside) >= FEWEST_TURNS - 2 else None
 
 
@@ -152,13 +155,29 @@ def _two_levels(tank: Tank) -> NDArray[np.int64] | None:
     often = min(np.count_nonzero(high), np.count_nonzero(~high), np.count_nonzero(np.diff(high)))
     if often < max(FEWEST_TURNS, len(high) // 5):
         return None
+    neighbours = _neighbours(tank, float(level.min()), float(level.max()))
     kept_time = kept_level = True
     for mine in (high, ~high):
         between, change = np.diff(seconds[mine]), np.abs(np.diff(level[mine]))
         kept_time &= bool(between.std() <= OWN_CLOCK * between.mean())
         inside = float(level[mine].min()) > EXTREME_PCT and float(level[mine].max()) < 100 - EXTREME_PCT
-        kept_level &= inside and float(np.quantile(change, 0.95)) <= OWN_LEVEL * apart
+        kept_level &= inside and not neighbours and float(np.quantile(change, 0.95)) <= OWN_LEVEL * apart
     return use if kept_time or kept_level else None
+
+
+def _neighbours(tank: Tank, low_pct: float, high_pct: float) -> bool:
+    """Whether two levels may be neighbouring steps of one coarse sender, which a wave or a little noise takes it between."""
+    told = tank.steps[tank.steps > 0]
+    if len(told) and high_pct - low_pct <= 1.5 * 100 / float(told.max()):
+        return True
+    for parts in range(2, COARSEST_PARTS + 1):
+        step = 100 / parts
+        places = [level / step for level in (low_pct, high_pct)]
+        if round(places[1]) - round(places[0]) == 1 and all(
+            abs(place - round(place)) * step <= STEP_OFF_PCT for place in places
+        ):
+            return True
+    return False
 
 
 def _capacities_in_turn(tank: Tank) -> NDArray[np.int64] | None:
