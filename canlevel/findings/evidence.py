@@ -47,6 +47,7 @@ __all__ = [
 
 # A clock that jumps so far was set; nobody pauses a recording for so long.
 NEVER_A_PAUSE_US = 300 * 86_400_000_000
+MORE_LIKE_A_CLOCK_US = 1_800_000_000
 LONGER_THAN_USUAL = 3.0
 FEWEST_WITNESSES = 3
 STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
@@ -465,8 +466,8 @@ def _is_clock(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
     """Whether the recorder's clock was set at a break, and the bus went on.
 
     A clock that is set moves all senders by the same time: each comes its own period, and that time, after its last frame.
-    After a pause each comes when it is due, anywhere within its period. Needs three senders that keep their periods. A pause
-    that is a multiple of all periods looks the same, and is taken for the pause, which is more common.
+    After a pause each comes when it is due, anywhere within its period. Needs three senders that keep their periods. A time
+    that is a multiple of all periods fits both: less than half an hour is taken for a pause, more for the clock.
     """
     jump = found.after_us - found.before_us
     if jump < 0 or jump > NEVER_A_PAUSE_US or found.before_us < EARLIEST_DATE_US <= found.after_us:
@@ -493,7 +494,7 @@ def _is_clock(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
         if abs(moved - step_s) > max(IN_STEP * period, 4 * spread):
             return False
         multiples &= abs(moved / period - round(moved / period)) <= max(IN_STEP, 4 * spread / period)
-    return len(seen) >= FEWEST_WITNESSES and not multiples
+    return len(seen) >= FEWEST_WITNESSES and (not multiples or jump >= MORE_LIKE_A_CLOCK_US)
 
 
 def _tanks(

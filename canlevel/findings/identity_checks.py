@@ -25,6 +25,7 @@ COARSEST_PARTS, STEP_OFF_PCT = 6, 0.7
 OWN_CLOCK, OWN_LEVEL, EXTREME_PCT = 0.35, 0.05, 1.0
 TAKEN_OVER_PERIODS, TAKEN_OVER_S = 6.0, 60.0
 ROUND_SHARE, ROUND_LEAST = 0.5, 2
+POWER_ON_US = 10_000_000
 
 
 @check(
@@ -335,12 +336,16 @@ def address_unclaimed(evidence: Evidence) -> Iterator[Found]:
 
 
 def _claim_round(evidence: Evidence, channel: str | None, claimed: set[int]) -> bool:
-    """Whether all devices of a channel were to claim: asked for, or because most of them do."""
+    """Whether all devices of a channel were to claim: asked for, or because most of them do, or do as the recording begins."""
     claimed = claimed - {NULL_ADDRESS}
     if channel in evidence.asked and claimed:
         return True
     talking = {d.source_address for d in evidence.devices if d.channel == channel and d.regular}
-    return len(claimed) >= ROUND_LEAST and len(claimed & talking) >= ROUND_SHARE * len(talking)
+    bus = next((bus for bus in evidence.buses if bus.channel == channel), None)
+    first_us = next((c.proof.first_us for c in evidence.claims if c.channel == channel), None)
+    at_once = bus is not None and bus.first_us is not None and (first_us or 0) - bus.first_us < POWER_ON_US
+    enough = len(claimed) >= ROUND_LEAST or (at_once and bool(claimed & talking))
+    return enough and len(claimed & talking) >= ROUND_SHARE * len(talking)
 
 
 IDENTITY_CHECKS: tuple[Check, ...] = (

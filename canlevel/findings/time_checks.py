@@ -20,6 +20,8 @@ FEWEST_INTERVALS = 4
 STEADY = 0.5
 FEWEST_OF_A_RHYTHM = 10
 LATE, EARLY, OFF_SHARE = 1.6, 0.4, 0.12
+# The lower quartile is a sender's own period even where every other reading is lost.
+OWN_QUANTILE, OWN_PERIOD = 0.25, 1.3
 PAUSE, PAUSE_SHARE, FEWEST_PAUSES = 3.0, 0.1, 3
 AWAY_PERIODS, AWAY_S = 10.0, 60.0
 # Heartbeat of NMEA 2000, diagnostic messages of RV-C and J1939: what every device of the kind sends.
@@ -140,26 +142,35 @@ def update_irregular(evidence: Evidence) -> Iterator[Found]:
         if len(between) < FEWEST_OF_A_RHYTHM or not tank.usual_s:
             continue
         usual = tank.usual_s
-        late, early, pauses = between > LATE * usual, between < EARLY * usual, between > PAUSE * usual
-        lost_share = float((between[pauses] - usual).sum() / between.sum())
-        # Sent early when the level changes: then nothing is late.
+        # Who sends more often than its kind, if only while the level changes, is late when its kind would be.
+        due = _due_s(tank)
+        late, early, pauses = between > LATE * due, between < EARLY * usual, between > PAUSE * due
+        lost_share = float((between[pauses] - due).sum() / between.sum())
         often = late.any() and np.count_nonzero(late) + np.count_nonzero(early) >= OFF_SHARE * len(between)
         paused = np.count_nonzero(pauses) >= FEWEST_PAUSES and lost_share >= PAUSE_SHARE
         longest = float(between.max())
         if often or paused:
             yield Found(
-                f"{tank.name} comes irregularly: every {span_words(usual)} as a rule, but "
+                f"{tank.name} comes irregularly: every {span_words(due)} as a rule, but "
                 f"{np.count_nonzero(late):,} of {len(between):,} times late, by up to {span_words(longest)}",
                 tank.proof(),
                 (tank,),
             )
-        elif longest > max(AWAY_PERIODS * usual, AWAY_S) and not _switched_off(tank, longest, evidence):
+        elif longest > max(AWAY_PERIODS * due, AWAY_S) and not _switched_off(tank, longest, evidence):
             gap = int(np.argmax(np.diff(tank.at_s)))
             yield Found(
                 f"{tank.name} was away for {span_words(longest)} while the bus went on, and came back",
                 tank.proof(np.array([gap, gap + 1])),
                 (tank,),
             )
+
+
+def _due_s(tank: Tank) -> float:
+    """When the next reading is due after one: by the period of its kind, or its own if that is longer."""
+    own_s = float(np.quantile(tank.intervals_s, OWN_QUANTILE))
+    if tank.period_s is None:
+        return tank.usual_s or own_s
+    return tank.period_s if own_s <= OWN_PERIOD * tank.period_s else own_s
 
 
 def _switched_off(tank: Tank, away_s: float, evidence: Evidence) -> bool:

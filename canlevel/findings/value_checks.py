@@ -18,8 +18,8 @@ STARTING_S = 30.0  # a device that was just switched on has no level for a while
 PINNED_S = 300.0
 LITTLE_OVER = (-1.0, 105.0)
 FEWEST_OVER, OVER_SHARE = 3, 0.02
-# A dump valve drains 120 L/min (common practice, no source); nothing in a vehicle moves several times that.
-NO_PUMP_L_PER_MIN = 500.0
+# A dump valve drains up to 120 L/min (common practice, no source); twice that is beyond pumps and valves.
+NO_PUMP_L_PER_MIN = 240.0
 JUMP_PCT, SURE_JUMP_PCT = 20.0, 35.0
 JUMP_WITHIN_PERIODS, JUMP_WITHIN_S = 4.0, 15.0
 ABOVE_SLOSH = 5.0
