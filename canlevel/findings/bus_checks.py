@@ -213,7 +213,7 @@ def clock_step(evidence: Evidence) -> Iterator[Found]:
     way = "forward" if jump > 0 else "back"
     known = "" if first.before_us < 0 else f" at {_clock(first.before_us)}"
     yield Found(
-        f"the recorder's clock jumped {way} by {span_words(abs(jump))}{known} while the bus went on{more}",
+        f"the recorder's clock jumped {way} by {span_words(abs(jump))}{known} while the bus went on ({steps[0].sign}){more}",
         replace(steps[0].proof, frames=2 * len(steps), last_us=steps[-1].found.after_us),
         causes=() if jump > 0 else ("the clock was wrong and was set back while it recorded",),
     )

@@ -67,13 +67,18 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """Where the times of a bus do not go on, and what is taken out there. clock: whether the recorder's clock was set, and
-    not the recording interrupted (or the whole bus silent).
+    """Where the times of a bus do not go on, and what is taken out there. sign: what tells that the recorder's clock was set;
+    None where the recording was interrupted, or the whole bus silent.
     """
 
     found: Break
-    clock: bool
+    sign: str | None
     taken_out_us: int
+
+    @property
+    def clock(self) -> bool:
+        """Whether the recorder's clock was set."""
+        return self.sign is not None
 
     @property
     def proof(self) -> Proof:
@@ -403,9 +408,9 @@ def _bus(listener: Listener, channel: str | None, bitrate: int, bus_clock: Seque
     stops = []
     for found in breaks:
         jump = found.after_us - found.before_us
-        told = _by_its_own_clock(found, bus_clock)
-        clock = _is_clock(found, senders, leaps) if told is None else told
-        stops.append(Stop(found, clock, jump - min(usual_us, max(jump, 0))))
+        stops.append(
+            Stop(found, _sign_of_a_clock(found, senders, leaps, bus_clock), jump - min(usual_us, max(jump, 0)))
+        )
     last = max(senders, key=lambda sender: sender.last_number, default=None)
     first = listener.firsts.get(channel, Proof())
     return Bus(
@@ -462,16 +467,28 @@ def _by_its_own_clock(found: Break, bus_times: Sequence[BusTime]) -> bool | None
     return None
 
 
-def _is_clock(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
-    """Whether the recorder's clock was set at a break, and the bus went on.
+def _sign_of_a_clock(found: Break, senders: Sequence[Sender], leaps: Leaps, bus_times: Sequence[BusTime]) -> str | None:
+    """What tells that the recorder's clock was set at a break, while the bus went on; None where nothing does."""
+    jump = found.after_us - found.before_us
+    told = _by_its_own_clock(found, bus_times)
+    if told is not None:
+        return "a device that tells the time on the bus had no such jump" if told else None
+    if jump < 0:
+        return "time does not run back"
+    if found.before_us < EARLIEST_DATE_US <= found.after_us:
+        return "it had no date before"
+    if jump > NEVER_A_PAUSE_US:
+        return "nobody pauses a recording for so long"
+    return "all senders went on in step" if _in_step(found, senders, leaps) else None
+
+
+def _in_step(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
+    """Whether all senders moved by the same time at a break.
 
     A clock that is set moves all senders by the same time: each comes its own period, and that time, after its last frame.
     After a pause each comes when it is due, anywhere within its period. Needs three senders that keep their periods. A time
     that is a multiple of all periods fits both: less than half an hour is taken for a pause, more for the clock.
     """
-    jump = found.after_us - found.before_us
-    if jump < 0 or jump > NEVER_A_PAUSE_US or found.before_us < EARLIEST_DATE_US <= found.after_us:
-        return True
     over = (leaps.before < found.number) & (leaps.after >= found.number)
     witnesses = []
     for number, before_us, after_us in zip(
@@ -494,7 +511,7 @@ def _is_clock(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
         if abs(moved - step_s) > max(IN_STEP * period, 4 * spread):
             return False
         multiples &= abs(moved / period - round(moved / period)) <= max(IN_STEP, 4 * spread / period)
-    return len(seen) >= FEWEST_WITNESSES and (not multiples or jump >= MORE_LIKE_A_CLOCK_US)
+    return len(seen) >= FEWEST_WITNESSES and (not multiples or found.after_us - found.before_us >= MORE_LIKE_A_CLOCK_US)
 
 
 def _tanks(
