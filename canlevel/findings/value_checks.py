@@ -150,8 +150,8 @@ def _pinned(evidence: Evidence, level_pct: float) -> Iterator[Tank]:
         "the tank is honestly full",
     ),
     next_steps=(
-        "tell by drawing some of it: an honest full tank falls by the sender's first step, some two seconds behind the valve; a "
-        "pinned one stays at 100 %",
+        "tell by drawing some of it: an honest full tank falls by the sender's first step, some two seconds behind the valve; "
+        "a pinned one stays at 100 %",
         "unplug the sender at the monitor: if nothing changes, the input has no sender, or a broken wire",
         "switch inputs without a sender off in the monitor",
     ),
