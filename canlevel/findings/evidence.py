@@ -48,12 +48,13 @@ __all__ = [
 # A clock that jumps so far was set; nobody pauses a recording for so long.
 NEVER_A_PAUSE_US = 300 * 86_400_000_000
 MORE_LIKE_A_CLOCK_US = 1_800_000_000
+HELD_BACK_US = 10_000_000  # an adapter or a busy computer may keep frames back for some seconds
 LONGER_THAN_USUAL = 3.0
 FEWEST_WITNESSES = 3
 STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
 IN_STEP = 0.15  # of a period
 SAME_MOMENT = 0.1
-CLOCKS_LOOKED_AT = 20
+CAUGHT_UP_US = 10_000_000
 REGULAR = 0.5
 FEWEST_OF_A_PERIOD, SHORTEST_LIFE_S = 4, 10.0
 LIFE_OF_BURSTS_S, LONGEST_OF_LIFE = 60.0, 0.05
@@ -455,15 +456,16 @@ def _unusual(breaks: Sequence[Break], fastest_s: float | None) -> list[Break]:
 
 def _by_its_own_clock(found: Break, bus_times: Sequence[BusTime]) -> bool | None:
     """Whether a clock on the bus went on while the recorder's jumped; None where no device tells the time around the break."""
-    numbers = [told.number for told in bus_times]
-    at = bisect_left(numbers, found.number)
-    for after in bus_times[at : at + CLOCKS_LOOKED_AT]:
-        before = next((b for b in reversed(bus_times[max(at - CLOCKS_LOOKED_AT, 0) : at])
-                       if b.source_address == after.source_address), None)  # fmt: skip
-        if before is None:
-            continue
-        heard_us, told_us = after.heard_us - before.heard_us, after.told_us - before.told_us
-        return abs(heard_us - told_us) > abs(found.after_us - found.before_us) / 2
+    jump_us = abs(found.after_us - found.before_us)
+    at = bisect_left([told.number for told in bus_times], found.number)
+    before = bus_times[at - 1] if at else None
+    if before is None:
+        return None
+    # What an adapter kept back comes late and all at once; some seconds on, its times are right again.
+    for after in bus_times[at:]:
+        if after.source_address == before.source_address and after.heard_us - found.after_us >= CAUGHT_UP_US:
+            heard_us, told_us = after.heard_us - before.heard_us, after.told_us - before.told_us
+            return abs(heard_us - told_us) > jump_us / 2
     return None
 
 
@@ -479,7 +481,7 @@ def _sign_of_a_clock(found: Break, senders: Sequence[Sender], leaps: Leaps, bus_
         return "it had no date before"
     if jump > NEVER_A_PAUSE_US:
         return "nobody pauses a recording for so long"
-    return "all senders went on in step" if _in_step(found, senders, leaps) else None
+    return "all senders went on in step" if jump >= HELD_BACK_US and _in_step(found, senders, leaps) else None
 
 
 def _in_step(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:

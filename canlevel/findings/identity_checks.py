@@ -20,7 +20,7 @@ FEWEST_TURNS, TURN_WINDOW = 8, 16
 MOSTLY_IN_TURN, ALWAYS_IN_TURN, LONG_IN_TURN = 0.7, 0.95, 40
 RETURNS = 0.35  # of the way there
 BEYOND_SLOSH_PCT, LEAST_APART_PCT, LEAST_APART_DOUBLED_PCT = 15.0, 3.0, 0.3
-DOUBLED = 0.65
+DOUBLED, OFF_ITS_PERIOD, NEAR_ITS_PERIOD = 0.65, 0.15, 0.3
 COARSEST_PARTS, STEP_OFF_PCT = 6, 0.7
 OWN_CLOCK, OWN_LEVEL, EXTREME_PCT = 0.35, 0.05, 1.0
 TAKEN_OVER_PERIODS, TAKEN_OVER_S = 6.0, 60.0
@@ -129,9 +129,11 @@ def _levels_in_turn(tank: Tank, *, doubled: bool) -> NDArray[np.int64] | None:
     first, last = int(inside[0]), int(inside[-1])
     apart = float(np.median(way[inside]))
     often = turns[first : last + 1].mean()
-    between = level[first : last + 3]
-    far = apart >= BEYOND_SLOSH_PCT and not _neighbours(tank, float(between.min()), float(between.max()))
-    sure = doubled or far or (often >= ALWAYS_IN_TURN and last - first >= LONG_IN_TURN)
+    one, other = level[inside], level[inside + 1]
+    low_pct, high_pct = float(np.median(np.minimum(one, other))), float(np.median(np.maximum(one, other)))
+    on_and_on = often >= ALWAYS_IN_TURN and last - first >= LONG_IN_TURN
+    one_sender = _neighbours(tank, low_pct, high_pct)
+    sure = doubled or (not one_sender and (apart >= BEYOND_SLOSH_PCT or on_and_on))
     return use[first : last + 3] if sure and len(inside) >= FEWEST_TURNS - 2 else None
 
 
@@ -156,13 +158,14 @@ def _two_levels(tank: Tank) -> NDArray[np.int64] | None:
     often = min(np.count_nonzero(high), np.count_nonzero(~high), np.count_nonzero(np.diff(high)))
     if often < max(FEWEST_TURNS, len(high) // 5):
         return None
-    neighbours = _neighbours(tank, float(level.min()), float(level.max()))
+    if _neighbours(tank, float(level.min()), float(level.max())):
+        return None
     kept_time = kept_level = True
     for mine in (high, ~high):
         between, change = np.diff(seconds[mine]), np.abs(np.diff(level[mine]))
         kept_time &= bool(between.std() <= OWN_CLOCK * between.mean())
         inside = float(level[mine].min()) > EXTREME_PCT and float(level[mine].max()) < 100 - EXTREME_PCT
-        kept_level &= inside and not neighbours and float(np.quantile(change, 0.95)) <= OWN_LEVEL * apart
+        kept_level &= inside and float(np.quantile(change, 0.95)) <= OWN_LEVEL * apart
     return use if kept_time or kept_level else None
 
 
@@ -191,8 +194,16 @@ def _capacities_in_turn(tank: Tank) -> NDArray[np.int64] | None:
 
 
 def _twice_as_often(tank: Tank, evidence: Evidence) -> bool:
-    """Whether a tank comes twice as often as the others of its device; or, alone, as its kind does, by turns soon and late."""
-    if tank.usual_s is None:
+    """Whether a tank comes twice as often as the others of its device; or, alone, as its kind does, by turns soon and late.
+
+    Every other reading then comes at regular times. A sender that also sends when its level changes does not do that.
+    """
+    between = tank.intervals_s
+    if tank.usual_s is None or len(between) < FEWEST_TURNS:
+        return False
+    pairs = between[1:] + between[:-1]
+    period_s = float(np.median(pairs))
+    if float(np.quantile(np.abs(pairs - period_s), 0.75)) > OFF_ITS_PERIOD * period_s:
         return False
     others = [
         other.usual_s
@@ -201,11 +212,11 @@ def _twice_as_often(tank: Tank, evidence: Evidence) -> bool:
         and (other.channel, other.source_address, other.protocol) == (tank.channel, tank.source_address, tank.protocol)
         and other.usual_s is not None
     ]
-    if others:
-        return tank.usual_s <= DOUBLED * float(np.median(others))
-    between = tank.intervals_s
-    if tank.period_s is None or tank.usual_s > DOUBLED * tank.period_s or len(between) < FEWEST_TURNS:
+    due_s = float(np.median(others)) if others else tank.period_s
+    if due_s is None or tank.usual_s > DOUBLED * due_s or abs(period_s / due_s - 1) > NEAR_ITS_PERIOD:
         return False
+    if others:
+        return True
     again, other_way = np.abs(between[2:] - between[:-2]), np.abs(np.diff(between))
     return float(np.median(again)) < RETURNS * float(np.median(other_way))
 

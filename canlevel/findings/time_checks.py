@@ -26,6 +26,9 @@ PAUSE, PAUSE_SHARE, FEWEST_PAUSES = 3.0, 0.1, 3
 AWAY_PERIODS, AWAY_S = 10.0, 60.0
 # Heartbeat of NMEA 2000, diagnostic messages of RV-C and J1939: what every device of the kind sends.
 SIGNS_OF_LIFE = frozenset({126993, 0x1FECA, 65226})
+# Off-board diagnostic and service tools (SAE J1939, preferred addresses; from memory).
+SERVICE_TOOLS = frozenset({249, 250})
+CAME_LATER_S, VISIT_S = 30.0, 600.0
 SUPPLY = (
     "its supply or its plug failed",
     "it was switched off or restarted",
@@ -47,7 +50,9 @@ SUPPLY = (
 def device_went_silent(evidence: Evidence) -> Iterator[Found]:
     """Did a device stop while the bus went on?"""
     for device in evidence.devices:
-        if device.source_address >= NULL_ADDRESS or _only_a_tank(device) or not _stopped(device):
+        if device.source_address >= NULL_ADDRESS or not _stopped(device):
+            continue
+        if _only_a_tank(device) or _is_a_visitor(device):
             continue
         lost = ", ".join(tank.tank for tank in device.tanks)
         with_it = f", and with it {lost}" if lost else ""
@@ -65,6 +70,18 @@ def _stopped(device: Device) -> bool:
     most = min(device.lasting, key=lambda sender: sender.mean_s)
     enough_s = max(SILENT_S, SILENT_PERIODS * most.mean_s, SILENT_LONGEST * most.longest_s)
     return device.silent_s > enough_s
+
+
+def _is_a_visitor(device: Device) -> bool:
+    """Whether a device without a tank came and went: a service tool, say, or a panel that somebody used for a while."""
+    if device.tanks or device.bus.first_us is None:
+        return False
+    if device.source_address in SERVICE_TOOLS:
+        return True
+    first_us = min((sender.first_us for sender in device.senders if sender.first_us is not None), default=None)
+    came_s = 0.0 if first_us is None else (first_us - device.bus.first_us) / 1e6
+    stayed_s = device.last_s - came_s
+    return came_s > CAME_LATER_S and stayed_s < min(VISIT_S, device.silent_s)
 
 
 def _only_a_tank(device: Device) -> bool:

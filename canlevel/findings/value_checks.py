@@ -15,6 +15,7 @@ __all__ = ["VALUE_CHECKS", "coarse_step_pct"]
 
 FEWEST_BAD, BAD_SHARE = 3, 0.05
 STARTING_S = 30.0  # a device that was just switched on has no level for a while
+BRIEFLY_S, AWAY_PERIODS, BAD_S = 20.0, 5.0, 10.0
 PINNED_S = 300.0
 LITTLE_OVER = (-1.0, 105.0)
 FEWEST_OVER, OVER_SHARE = 3, 0.02
@@ -27,7 +28,7 @@ SLOSH_WINDOW = 15
 COARSE_PCT = 5.0
 GRID_OFF = 0.12  # of a step
 FEW_LEVELS_PARTS, MOST_PARTS = 8, 20
-ONE_STEP_SHARE = 0.8
+ONE_STEP_SHARE, FEWEST_AT_STEPS = 0.8, 8
 STRIP_DISTURBED = "a strip that is disturbed: it reads through plastic only, and metal near it disturbs it"
 NO_SENDER = "an input without a sender reads open or full until the monitor is told that it has none"
 
@@ -51,7 +52,7 @@ def level_not_available(evidence: Evidence) -> Iterator[Found]:
     """Does the device say that it has no level?"""
     for tank in evidence.tanks:
         bad = tank.status == NOT_AVAILABLE
-        if _worth_telling(tank, bad):
+        if _worth_telling(tank, bad, evidence):
             yield Found(
                 f"{tank.name}: {_how_often(bad, 'say')} that the level is not available", tank.proof(bad), (tank,)
             )
@@ -67,7 +68,7 @@ def resolution_zero(evidence: Evidence) -> Iterator[Found]:
     """Does an RV-C device divide by zero?"""
     for tank in evidence.tanks:
         bad = (tank.status == ERROR) & (tank.steps == 0)
-        if _worth_telling(tank, bad):
+        if _worth_telling(tank, bad, evidence):
             yield Found(
                 f"{tank.name}: {_how_often(bad, 'give')} a resolution of 0, which makes its level no number",
                 tank.proof(bad),
@@ -92,7 +93,7 @@ def level_error(evidence: Evidence) -> Iterator[Found]:
     """Does the device report an error instead of a level?"""
     for tank in evidence.tanks:
         bad = ((tank.status == ERROR) & (tank.steps != 0)) | (tank.status == RESERVED)
-        if _worth_telling(tank, bad):
+        if _worth_telling(tank, bad, evidence):
             what = "an error" if (tank.status[bad] == ERROR).any() else "a value without a meaning"
             yield Found(f"{tank.name}: {_how_often(bad, 'say')} {what} instead of a level", tank.proof(bad), (tank,))
 
@@ -287,7 +288,7 @@ def coarse_step_pct(tank: Tank) -> float | None:
         if not len(moves):
             continue
         # As many readings at each level as a fine sender, which passes all levels between, would not give.
-        if (moves == 1).mean() >= ONE_STEP_SHARE and len(level) >= 3 * (len(moves) + 1):
+        if (moves == 1).mean() >= ONE_STEP_SHARE and len(level) >= max(FEWEST_AT_STEPS, 3 * len(values)):
             return step
     return None
 
@@ -383,22 +384,36 @@ def coarse_steps(evidence: Evidence) -> Iterator[Found]:
             yield Found(f"{tank.name}: its sender moves in steps of {step:.0f} %", tank.proof(), (tank,))
 
 
-def _worth_telling(tank: Tank, bad: NDArray[np.bool_]) -> bool:
-    """Whether so many bad readings are a fault, and not a device that was just switched on, or a single slip."""
+def _worth_telling(tank: Tank, bad: NDArray[np.bool_], evidence: Evidence) -> bool:
+    """Whether so many bad readings are a fault, and not a device that is being switched on or off, or a slip now and then."""
     if not bad.any():
         return False
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]])))
+    stretches = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
     if bad.all():
-        return True
-    starting = np.cumprod(bad).astype(np.bool_)
-    if tank.timed:
-        starting &= tank.at_s - tank.at_s[0] < STARTING_S
-        # Bad for longer than a start takes is bad from its first reading on.
-        if bad[np.count_nonzero(starting)]:
-            starting[:] = False
-    count = int(np.count_nonzero(bad & ~starting))
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], bad & ~starting, [False]])))
-    longest = int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
-    return count >= FEWEST_BAD and (longest >= FEWEST_BAD or count >= BAD_SHARE * len(bad))
+        return not (tank.timed and float(np.ptp(tank.at_s)) < BRIEFLY_S and _just_started(tank, evidence))
+    if not tank.timed:
+        longest = max(end - begin for begin, end in stretches)
+        count = int(np.count_nonzero(bad))
+        return count >= FEWEST_BAD and (longest >= FEWEST_BAD or count >= BAD_SHARE * len(bad))
+    away_s = AWAY_PERIODS * max(tank.usual_s or 0.0, 1.0)
+    count, long = 0, False
+    for begin, end in stretches:
+        lasted_s = float(tank.at_s[end - 1] - tank.at_s[begin]) + (tank.usual_s or 0.0)
+        new = begin == 0 or float(tank.at_s[begin] - tank.at_s[begin - 1]) > away_s
+        left = end < len(bad) and float(tank.at_s[end] - tank.at_s[end - 1]) > away_s
+        if (new or left) and lasted_s < STARTING_S:
+            continue
+        count += end - begin
+        long |= end - begin >= FEWEST_BAD and (lasted_s >= BAD_S or end == len(bad))
+    return count >= FEWEST_BAD and (long or count >= BAD_SHARE * len(bad))
+
+
+def _just_started(tank: Tank, evidence: Evidence) -> bool:
+    """Whether a tank's device claimed its address in the recording, as it does when it is switched on."""
+    return any(
+        (claim.channel, claim.source_address) == (tank.channel, tank.source_address) for claim in evidence.claims
+    )
 
 
 def _how_often(bad: NDArray[np.bool_], verb: str) -> str:
