@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -137,12 +138,11 @@ class _Said:
     times: list[BusTime] = field(default_factory=list)
     troubles: dict[_Address, dict[str, Proof]] = field(default_factory=dict)
 
-    def note_trouble(self, channel: str | None, source: int, trouble: Trouble, proof: Proof) -> None:
-        """Count a fault that a device reports."""
-        faults = self.troubles.setdefault((channel, source), {})
-        words = _trouble_words(trouble)
+    def note_trouble(self, who: _Address, words: str, proof: Callable[[], Proof], last_us: int | None) -> None:
+        """Count a fault that a device reports. proof: of one report; it is asked for the first one's only."""
+        faults = self.troubles.setdefault(who, {})
         had = faults.get(words)
-        faults[words] = proof if had is None else replace(had, frames=had.frames + proof.frames, last_us=proof.last_us)
+        faults[words] = proof() if had is None else replace(had, frames=had.frames + 1, last_us=last_us)
 
     def reports(self) -> list[Report]:
         """What each device reports, all of it as one."""
@@ -311,20 +311,22 @@ def _listen_to(kept: Kept) -> _Said:
         said.claims.append(Claim(channel, source, name.number, int(kept.number[row]), _proof(frames, row)))
     to_all = (values_of(frames.column("identifier")) >> np.uint32(8) & np.uint32(0xFF)) == TO_ALL
     for row, channel, _, payload, length in _rows(frames, (group == REQUEST) & to_all):
-        if length >= 3 and payload & 0xFFFFFF == ADDRESS_CLAIM:
-            said.asked.setdefault(channel, _proof(frames, row))
-    for row, channel, source, payload, length in _rows(frames, group == RVC_DIAGNOSTIC):
-        trouble = rvc_diagnostic(payload, length)
-        if trouble is not None:
-            said.note_trouble(channel, source, trouble, _proof(frames, row))
-    for row, channel, source, payload, length in _rows(frames, group == J1939_DIAGNOSTIC):
-        for trouble in j1939_diagnostics(payload.to_bytes(8, "little")[:length]):
-            said.note_trouble(channel, source, trouble, _proof(frames, row))
+        if length >= 3 and payload & 0xFFFFFF == ADDRESS_CLAIM and channel not in said.asked:
+            said.asked[channel] = _proof(frames, row)
+    time_us = times_us(frames)
+    # Most devices repeat what they say; the same data is taken apart once.
+    told: dict[tuple[bool, int, int], list[str]] = {}
+    diagnostics = (group == RVC_DIAGNOSTIC) | (group == J1939_DIAGNOSTIC)
+    for row, channel, source, payload, length in _rows(frames, diagnostics):
+        rvc = bool(group[row] == RVC_DIAGNOSTIC)
+        if (rvc, payload, length) not in told:
+            told[rvc, payload, length] = _troubles(payload, length, rvc=rvc)
+        for words in told[rvc, payload, length]:
+            said.note_trouble((channel, source), words, partial(_proof, frames, row), _known(int(time_us[row])))
     for _, channel, source, payload, length in _rows(frames, group == PRODUCT_IDENTIFICATION):
         identification = product_identification(payload.to_bytes(8, "little")[:length])
         if identification is not None:
             said.identifications[channel, source] = identification
-    time_us = times_us(frames)
     for row, channel, source, payload, length in _rows(frames, (group == SYSTEM_TIME) & (time_us != UNKNOWN_TIME_US)):
         told_us = system_time_us(payload, length)
         if told_us is not None:
@@ -354,9 +356,9 @@ def _take(message: Assembled, said: _Said) -> None:
             said.identifications[who] = identification
     elif message.pgn == J1939_DIAGNOSTIC:
         sample = f"{message.channel or 'can'} PGN {message.pgn:05X} of {message.source_address}: {message.data.hex().upper()}"
-        first_us, last_us = (None if at == UNKNOWN_TIME_US else at for at in (message.first_time_us, message.time_us))
+        proof = Proof(1, _known(message.first_time_us), _known(message.time_us), message.line, sample)
         for trouble in j1939_diagnostics(message.data):
-            said.note_trouble(*who, trouble, Proof(message.frames, first_us, last_us, message.line, sample))
+            said.note_trouble(who, _trouble_words(trouble), lambda: proof, _known(message.time_us))
 
 
 def _rows(frames: pa.Table, mine: Any) -> Iterator[tuple[int, str | None, int, int, int]]:
@@ -376,13 +378,24 @@ def _rows(frames: pa.Table, mine: Any) -> Iterator[tuple[int, str | None, int, i
 def _proof(frames: pa.Table, row: int) -> Proof:
     """A Proof by one of the frames that were kept."""
     one = frames.slice(row, 1)
-    time_us = int(times_us(one)[0])
-    known = None if time_us == UNKNOWN_TIME_US else time_us
+    known = _known(int(times_us(one)[0]))
     numbers = {
         name: int(values_of(one.column(name))[0]) for name in ("identifier", "flags", "length", "payload", "line")
     }
     line = numbers.pop("line")
     return Proof(1, known, known, line, frame_text(one.column("channel")[0].as_py(), **numbers))
+
+
+def _known(time_us: int) -> int | None:
+    return None if time_us == UNKNOWN_TIME_US else time_us
+
+
+def _troubles(payload: int, length: int, *, rvc: bool) -> list[str]:
+    """The faults that one diagnostic frame reports, in words."""
+    if rvc:
+        trouble = rvc_diagnostic(payload, length)
+        return [] if trouble is None else [_trouble_words(trouble)]
+    return [_trouble_words(trouble) for trouble in j1939_diagnostics(payload.to_bytes(8, "little")[:length])]
 
 
 def _trouble_words(trouble: Trouble) -> str:

@@ -2,8 +2,9 @@
 
     python tests/fuzz.py [--seconds 60] [--seed 1]
 
-Each case must end with exit code 0 or 2, with a sentence where it is 2, and never with a traceback; mutated log lines must be
-read as the slow reference reads them. What breaks is kept and named, and the exit code is 1. Not collected by pytest.
+Each case must end with exit code 0 or 2 (explain also with 1), with a sentence where it is 2, and never with a traceback;
+mutated log lines must be read as the slow reference reads them. What breaks is kept and named, and the exit code is 1. Not
+collected by pytest.
 """
 
 from __future__ import annotations
@@ -38,6 +39,12 @@ LINES = [
     "(1777622400.12345678) can1 7FF##1112233445566778899",
     "(1777622400.123456) can0 20000004#0004000000000000 R",
 ]
+# Tanks, and everything in which devices speak of themselves: PGNs 127505, 1FFB7h, 65276, 65110, 60928, 59904, transport,
+# product and configuration information, product identification, diagnostics, time.
+TALK = [
+    0x19F21100, 0x19FFB700, 0x18FEFC00, 0x18FE5600, 0x18EEFF00, 0x18EAFF00, 0x1CECFF00, 0x1CEBFF00, 0x19F01400, 0x19F01600,
+    0x18FEEB00, 0x19FECA00, 0x18FECA00, 0x0DF01000, 0x09F80100,
+]  # fmt: skip
 ALPHABET = "0123456789abcdefABCDEFgG#().R T_\r\t xé"
 ROSTER = (Path(__file__).parent.parent / "captures" / "clinic-coach.toml").read_bytes()
 
@@ -69,6 +76,25 @@ def damaged_line(draw: random.Random) -> str:
         at = draw.randrange(len(line) + 1)
         line = line[:at] + draw.choice(["", draw.choice(ALPHABET)]) + line[at + draw.randrange(2) :]
     return line
+
+
+def talking_bus(draw: random.Random) -> bytes:
+    """A log of a bus on which devices say anything at all, at any time."""
+    at_us, lines = draw.choice([0, 1_777_622_400_000_000]), []
+    sources, step_us = [draw.randrange(256) for _ in range(3)], draw.choice([1_000, 200_000, 2_500_000])
+    for _ in range(draw.randrange(1, 400)):
+        at_us += draw.choice(
+            [step_us, step_us, step_us, 0, 10 * step_us, -step_us, draw.choice([10**10, 10**15, -(10**9)])]
+        )
+        at_us = min(max(at_us, 0), 9 * 10**15)
+        edge = draw.choice([b"\x00", b"\xff", b"\x01", b"\xfe"])
+        data = draw.choice([draw.randbytes(8), edge * 8, bytes([draw.randrange(20)]) + edge * 7])[
+            : draw.choice([8, 8, 8, 7, 1, 0])
+        ]
+        identifier = draw.choice(TALK) | draw.choice([*sources, 254, 255])
+        channel = draw.choice(["can0", "can0", "can1"])
+        lines.append(f"({at_us // 10**6:010d}.{at_us % 10**6:06d}) {channel} {identifier:08X}#{data.hex().upper()}")
+    return ("\n".join(lines) + "\n").encode()
 
 
 def text_fault(draw: random.Random) -> str | None:
@@ -103,7 +129,8 @@ def command_fault(words: list[str], codes: Counter[int]) -> str | None:
         return traceback.format_exc(limit=-3)
     codes[code] += 1
     said = errors.getvalue()
-    if "Traceback" in said or code not in (0, 2) or (code == 2 and "error: " not in said):
+    fine = (0, 1, 2) if words[0] == "explain" else (0, 2)
+    if "Traceback" in said or code not in fine or (code == 2 and "error: " not in said):
         return f"exit code {code}: {said}"
     return None
 
@@ -116,22 +143,31 @@ def main() -> int:
     draw = random.Random(arguments.seed)
     folder = Path(tempfile.mkdtemp(prefix="canlevel-fuzz-"))
     whole = {ending: write(folder / f"whole{ending}").read_bytes() for ending in WRITERS}
+    (folder / "whole.toml").write_bytes(ROSTER)
     codes: Counter[int] = Counter()
     texts = faults = 0
     until = time.monotonic() + arguments.seconds
     while time.monotonic() < until:
-        ending = draw.choice([*WRITERS, ".toml", ".dbc", ".text", ".text"])
+        ending = draw.choice([*WRITERS, ".toml", ".dbc", ".text", ".text", ".talk", ".talk"])
         path = folder / f"damaged{ending}"
         if ending == ".text":
             fault = text_fault(draw)
             texts += 1
+        elif ending == ".talk":
+            path.write_bytes(talking_bus(draw))
+            roster = draw.choice([[], ["--roster", str(folder / "whole.toml")]])
+            command = draw.choice(
+                [["explain", "--format", "json"], ["explain"], ["devices"], ["devices", "--format", "csv"]]
+            )
+            fault = command_fault([command[0], str(path), *command[1:], *roster], codes)
         else:
             content = {".toml": ROSTER, ".dbc": OWN.encode()}.get(ending) or whole[ending]
             path.write_bytes(damaged(draw, content))
             option = {".toml": ["--roster"], ".dbc": ["--dbc"]}.get(ending)
-            command = draw.choice(["decode", "tanks", "flows"])
+            command = draw.choice(["decode", "tanks", "flows", "explain"])
             words = [command, str(folder / "whole.log"), *option, str(path)] if option else [command, str(path)]
-            fault = command_fault([*words, "--format", draw.choice(["table", "jsonl", "csv"])], codes)
+            forms = ["text", "json"] if command == "explain" else ["table", "jsonl", "csv"]
+            fault = command_fault([*words, "--format", draw.choice(forms)], codes)
         if fault is not None:
             faults += 1
             kept = folder / f"fault-{faults}{ending}"

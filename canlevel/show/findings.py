@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -43,31 +44,42 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
         lines += _wrapped("", [NOT_HEARD], width)
         if findings:
             lines.append(("", ""))
-    full = [_in_full(finding, width) for finding in findings]
-    short = [_in_short(finding, width) for finding in findings]
     cautions = list(dict.fromkeys(finding["caution"] for finding in findings if finding["caution"]))
     tail: list[Line] = []
     for caution in _sentences(cautions):
         tail += _wrapped("Caution", [caution], width, style="yellow", indent=0)
-    shown = _in_full_at_most(full, short, height - len(lines) - len(tail), [f["severity"] for f in findings])
-    for number, (all_of_it, one_line) in enumerate(zip(full, short, strict=True)):
-        lines += all_of_it if number < shown else one_line
-    if shown < len(findings) and any(f["severity"] != "info" for f in findings[shown:]):
-        lines.append(("dim", "Causes and next steps of all of them: --format json"))
+    lines += _within(findings, width, height - len(lines) - len(tail) - 1)
     if tail and lines[-1] != ("", ""):
         lines.append(("", ""))
     return lines + tail
 
 
-def _in_full_at_most(
-    full: Sequence[list[Line]], short: Sequence[list[Line]], rows: int, severities: Sequence[str]
-) -> int:
-    """How many findings can be shown in full, at least one and no mere remarks, if all others take their short form."""
-    most = sum(severity != "info" for severity in severities)
-    for shown in range(most, 1, -1):
-        if sum(map(len, full[:shown])) + sum(map(len, short[shown:])) <= rows:
-            return shown
-    return min(most, 1)
+def _within(findings: Sequence[Mapping[str, Any]], width: int, rows: int) -> list[Line]:
+    """Findings in so many rows: as many in full as leave room for a sentence each of the others; the first always, unless it is
+    a mere remark. What has no room for a sentence is counted.
+    """
+    grave = sum(finding["severity"] != "info" for finding in findings)
+    full = [_in_full(finding, width) for finding in findings[: min(grave, rows)]]
+    short = [_in_short(finding, width) for finding in findings[:rows]]
+    shown = min(grave, 1)
+    for more in range(len(full), 1, -1):
+        if len(findings) <= rows and sum(map(len, full[:more])) + sum(map(len, short[more:])) <= rows:
+            shown = more
+            break
+    lines = [line for one in full[:shown] for line in one]
+    told = shown
+    for one in short[shown:]:
+        if len(lines) + len(one) >= rows and told + 1 < len(findings):
+            break
+        lines += one
+        told += 1
+    if told < len(findings):
+        left = Counter(finding["severity"] for finding in findings[told:])
+        words = [f"{n:,} {word}{'s' if n > 1 and word != 'info' else ''}" for word, n in left.items()]
+        lines.append(("dim", f"and {', '.join(words)} more. All of it: --format json"))
+    elif shown < grave:
+        lines.append(("dim", "Causes and next steps of all of them: --format json"))
+    return lines
 
 
 def _sentences(cautions: Sequence[str]) -> list[str]:
