@@ -280,14 +280,21 @@ def address_changed(evidence: Evidence) -> Iterator[Found]:
             device=device,
             source_address=new,
         )
-    for before, after in _taken_over(evidence):
-        if (before.channel, before.source_address) not in told:
-            yield Found(
-                f"{before.name} came from address {before.source_address} and then from {after.source_address}",
-                after.proof(),
-                (before, after),
-                source_address=after.source_address,
-            )
+    for (channel, old, new), pairs in _taken_over(evidence).items():
+        if (channel, old) in told:
+            continue
+        device = evidence.device(channel, old)
+        left = [before for before, _ in pairs]
+        names = ", ".join(tank.name for tank in left)
+        come = "comes" if len(left) == 1 else "come"
+        yield Found(
+            f"{names} {come} from address {new} now, and came from {old} before",
+            pairs[0][1].proof(),
+            tuple(tank for pair in pairs for tank in pair),
+            # A device that has tanks left did not move, and may have failed.
+            device=device if device is not None and set(device.tanks) <= set(left) else None,
+            source_address=new,
+        )
 
 
 def _moves(evidence: Evidence) -> Iterator[tuple[int, int, Claim]]:
@@ -302,8 +309,9 @@ def _moves(evidence: Evidence) -> Iterator[tuple[int, int, Claim]]:
             yield old, claim.source_address, claim
 
 
-def _taken_over(evidence: Evidence) -> Iterator[tuple[Tank, Tank]]:
-    """Tanks that end at one address and soon go on at another."""
+def _taken_over(evidence: Evidence) -> dict[tuple[str | None, int, int], list[tuple[Tank, Tank]]]:
+    """Tanks that end at one address and soon go on at another, before and after, by (channel, old address, new address)."""
+    found: dict[tuple[str | None, int, int], list[tuple[Tank, Tank]]] = {}
     for before in evidence.tanks:
         for after in evidence.tanks:
             if before.tank != after.tank or before.channel != after.channel or not (before.timed and after.timed):
@@ -311,7 +319,9 @@ def _taken_over(evidence: Evidence) -> Iterator[tuple[Tank, Tank]]:
             wait_s = float(after.at_s[0] - before.at_s[-1])
             usual_s = before.usual_s or before.period_s or 0.0
             if 0 <= wait_s <= max(TAKEN_OVER_PERIODS * usual_s, TAKEN_OVER_S):
-                yield before, after
+                move = (before.channel, before.source_address, after.source_address)
+                found.setdefault(move, []).append((before, after))
+    return found
 
 
 @check(

@@ -93,7 +93,7 @@ def other_protocol(evidence: Evidence) -> Iterator[Found]:
     causes=NOT_ON_THE_BUS,
     next_steps=FIND_IT,
     caution=WIRES,
-    told_by=("no-tank-frames", "other-protocol"),
+    told_by=("no-traffic", "no-extended-frames", "no-tank-frames", "other-protocol"),
 )
 def tank_missing(evidence: Evidence) -> Iterator[Found]:
     """Is every tank of the roster heard?"""

@@ -144,6 +144,7 @@ def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
     ),
     caution=WIRES,
     told_by=(
+        "device-went-silent",
         "identity-clash",
         "instance-flicker",
         "address-conflict",
