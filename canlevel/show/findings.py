@@ -48,7 +48,7 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
     tail: list[Line] = []
     for caution in _sentences(cautions):
         tail += _wrapped("Caution", [caution], width, style="yellow", indent=0)
-    lines += _within(findings, width, height - len(lines) - len(tail) - 1)
+    lines += _within(findings, width, height - len(lines) - len(tail) - 2)
     if tail and lines[-1] != ("", ""):
         lines.append(("", ""))
     return lines + tail
