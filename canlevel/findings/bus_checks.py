@@ -14,7 +14,7 @@ __all__ = ["BUS_CHECKS", "load_pct", "span_words"]
 
 FULL_PCT = 70.0
 MINUTE_US = 60_000_000
-LEAST_OF_A_MINUTE_US, LEAST_OF_A_RECORDING_US = 10_000_000, 1_000_000
+MOST_OF_A_MINUTE_US, LEAST_OF_A_RECORDING_US = 50_000_000, 1_000_000
 ENDED_EARLY_US = 10_000_000
 # Linux include/uapi/linux/can/error.h, the error classes in the identifier of an error frame.
 ERROR_WORDS = {
@@ -140,23 +140,28 @@ def bus_overloaded(evidence: Evidence) -> Iterator[Found]:
 def load_pct(bus: Bus, bitrate: int) -> tuple[float, float, Proof] | None:
     """(most, least, Proof): how full a bus was in its worst minute, percent, with the most stuff bits and without any.
 
-    Of the minutes in which it was heard for ten seconds or more, or for longest; what was not heard does not count. None
-    where it was heard for less than a second. A bus whose least load is above 100 % runs at twice the bit rate, or more.
+    A minute may begin at any ten seconds. Of shorter recordings it is the time that was heard, a second at least; pauses do not
+    count, nor does time that was recorded twice because the clock was set back. None where nothing is left. A bus whose least
+    load is above 100 % runs at twice the bit rate, or more.
     """
     if bus.first_us is None or bus.last_us is None:
         return None
+    jumps = [(stop.found.before_us, stop.found.after_us) for stop in bus.stops]
     heard = []
-    for minute in bus.minutes:
-        begin, end = max(minute.start_us, bus.first_us), min(minute.start_us + MINUTE_US, bus.last_us)
-        missed = sum(
-            max(min(stop.found.after_us, end) - max(stop.found.before_us, begin), 0)
-            for stop in bus.stops
-            if stop.found.after_us > stop.found.before_us
-        )
-        heard.append((end - begin - missed, minute.bits_most, minute.bits_least, replace(minute.proof, last_us=end)))
-    long = [one for one in heard if one[0] >= LEAST_OF_A_MINUTE_US]
-    long = long or [max(heard, key=lambda one: one[0])] if heard else []
-    long = [one for one in long if one[0] >= LEAST_OF_A_RECORDING_US]
+    slots, last = bus.slots, 0
+    for first, slot in enumerate(slots):
+        while last < len(slots) and slots[last].start_us < slot.start_us + MINUTE_US:
+            last += 1
+        begin, end = max(slot.start_us, bus.first_us), min(slot.start_us + MINUTE_US, bus.last_us)
+        if any(after < end and begin < before for before, after in jumps if after < before):
+            continue
+        missed = sum(max(min(after, end) - max(before, begin), 0) for before, after in jumps)
+        minute = slots[first:last]
+        proof = Proof(sum(part.frames for part in minute), slot.first_us, end, slot.line, None)
+        most, least = (sum(bits) for bits in zip(*((part.bits_most, part.bits_least) for part in minute), strict=True))
+        heard.append((end - begin - missed, most, least, proof))
+    enough_us = min(MOST_OF_A_MINUTE_US, max((one[0] for one in heard), default=0))
+    long = [one for one in heard if one[0] >= max(enough_us, LEAST_OF_A_RECORDING_US)]
     if not long:
         return None
     covered, high, low, proof = max(long, key=lambda one: one[1] / one[0])

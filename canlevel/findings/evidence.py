@@ -10,7 +10,7 @@ set) is taken out, so that a device is called late or silent only for what it di
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -19,7 +19,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.findings.listener import Kept, Leaps, Listener, Proof, Sender, frame_text
-from canlevel.findings.traffic import SILENT_US, Break, frame_bits
+from canlevel.findings.traffic import SILENT_US, Break, Slot, frame_bits
 from canlevel.identifier import pgns
 from canlevel.roster import Roster, TankEntry
 from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
@@ -36,7 +36,6 @@ __all__ = [
     "Claim",
     "Device",
     "Evidence",
-    "Minute",
     "Recording",
     "Report",
     "Stop",
@@ -87,16 +86,6 @@ class Stop:
         return Proof(2, self.found.before_us, self.found.after_us, self.found.before_line, None)
 
 
-@dataclass(frozen=True, slots=True)
-class Minute:
-    """One minute of a channel. start_us, bits_most and bits_least that its frames took, and a Proof by its first frame."""
-
-    start_us: int
-    bits_most: float
-    bits_least: float
-    proof: Proof
-
-
 @dataclass(frozen=True)
 class Bus:
     """One channel. seconds: how long it was heard; None where its frames carry no times."""
@@ -104,7 +93,7 @@ class Bus:
     channel: str | None
     senders: tuple[Sender, ...]
     stops: tuple[Stop, ...]
-    minutes: tuple[Minute, ...]
+    slots: tuple[Slot, ...]
     first_us: int | None
     last_us: int | None
     last_number: int
@@ -367,7 +356,7 @@ def gather(
     """
     traffic = listener.traffic
     buses = {
-        channel: _bus(listener, channel, recording.bitrate, [told for told in bus_times if told.channel == channel])
+        channel: _bus(listener, channel, [told for told in bus_times if told.channel == channel])
         for channel in traffic.channels()
     }
     not_fitted: set[str] = set()
@@ -400,7 +389,7 @@ def gather(
     )
 
 
-def _bus(listener: Listener, channel: str | None, bitrate: int, bus_clock: Sequence[BusTime]) -> Bus:
+def _bus(listener: Listener, channel: str | None, bus_clock: Sequence[BusTime]) -> Bus:
     traffic = listener.traffic
     breaks = _unusual(traffic.breaks(channel), listener.fastest_s(channel))
     senders = listener.senders(channel, breaks)
@@ -418,28 +407,11 @@ def _bus(listener: Listener, channel: str | None, bitrate: int, bus_clock: Seque
         channel=channel,
         senders=tuple(senders),
         stops=tuple(stops),
-        minutes=tuple(_minutes(listener, channel, bitrate)),
+        slots=tuple(traffic.slots(channel)),
         first_us=first.first_us,
         last_us=last.last_us if last else None,
         last_number=last.last_number if last else -1,
     )
-
-
-def _minutes(listener: Listener, channel: str | None, bitrate: int) -> Iterator[Minute]:
-    table = listener.traffic.minutes(bitrate)
-    codes, words = codes_of(table.column("channel"))
-    columns = (
-        times_us(table, "start").tolist(),
-        *(values_of(table.column(name)).tolist() for name in ("load_high", "load_low", "frames")),
-        times_us(table, "first").tolist(),
-        values_of(table.column("line")).tolist(),
-    )
-    bits = 60 * bitrate / 100  # of one percent
-    for code, (start, high, low, frames, first_us, line) in zip(
-        codes.tolist(), zip(*columns, strict=True), strict=True
-    ):
-        if words[code] == channel:
-            yield Minute(start, high * bits, low * bits, Proof(frames, first_us, None, line, None))
 
 
 def _unusual(breaks: Sequence[Break], fastest_s: float | None) -> list[Break]:

@@ -19,11 +19,11 @@ SLOW = 2.1
 FEWEST_INTERVALS = 4
 STEADY = 0.5
 FEWEST_OF_A_RHYTHM = 10
-LATE, EARLY, OFF_SHARE = 1.6, 0.4, 0.12
+LATE, EARLY, OFF_SHARE = 1.6, 0.4, 0.08
 # The lower quartile is a sender's own period even where every other reading is lost.
 OWN_QUANTILE, OWN_PERIOD = 0.25, 1.3
 PAUSE, PAUSE_SHARE, FEWEST_PAUSES = 3.0, 0.1, 3
-AWAY_PERIODS, AWAY_S = 10.0, 60.0
+AWAY_PERIODS, AWAY_S = 10.0, 45.0
 # Heartbeat of NMEA 2000, diagnostic messages of RV-C and J1939: what every device of the kind sends.
 SIGNS_OF_LIFE = frozenset({126993, 0x1FECA, 65226})
 # Off-board diagnostic and service tools (SAE J1939, preferred addresses; from memory).

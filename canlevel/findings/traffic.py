@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -31,9 +32,23 @@ from canlevel.tables import (
     values_of,
 )
 
-__all__ = ["BACK_US", "GAPS", "LENGTHS", "MINUTES", "SENDERS", "SILENT_US", "Break", "Counted", "Traffic", "frame_bits"]
+__all__ = [
+    "BACK_US",
+    "GAPS",
+    "LENGTHS",
+    "MINUTES",
+    "SENDERS",
+    "SILENT_US",
+    "SLOT_US",
+    "Break",
+    "Counted",
+    "Slot",
+    "Traffic",
+    "frame_bits",
+]
 
 MINUTE_US = 60_000_000
+SLOT_US = 10_000_000  # how finely load is counted, so that the worst minute may begin at any of these
 SILENT_US = 2_000_000
 BACK_US = 1_000_000  # a time so much before the one before it is a clock that was set, and no frame out of order
 TABLE_BITS = 16
@@ -154,19 +169,32 @@ class Counted:
     senders: NDArray[np.int32]
 
 
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Ten seconds of one channel: data frames, the bits they took without stuff bits and with the most there can be, and when
+    the first of them came and where it stands."""
+
+    start_us: int
+    bits_least: int
+    bits_most: int
+    frames: int
+    first_us: int
+    line: int
+
+
 @dataclass(slots=True)
 class _Channel:
     """What is remembered of one channel. frames, first_us, last_us: of each number in `codes`, the first of them unused.
 
-    minutes, minute_firsts: frames by kind and length, and (time, line) of the first, of each minute.
+    slots, slot_firsts: frames by kind and length, and (time, line) of the first, of each ten seconds.
     """
 
     codes: _Codes = field(default_factory=_Codes)
     frames: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     first_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     last_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
-    minutes: dict[int, NDArray[np.int64]] = field(default_factory=dict)
-    minute_firsts: dict[int, tuple[int, int]] = field(default_factory=dict)
+    slots: dict[int, NDArray[np.int64]] = field(default_factory=dict)
+    slot_firsts: dict[int, tuple[int, int]] = field(default_factory=dict)
     breaks: list[Break] = field(default_factory=list)
     latest_us: int = UNKNOWN_TIME_US
     latest_line: int = 0
@@ -266,11 +294,12 @@ class Traffic:
 
     def minutes(self, bitrate: int = 250_000) -> pa.Table:
         """MINUTES: how full each channel was in each minute in which it was heard, at a bit rate in bit/s."""
-        rows = [
-            (name, minute, counts, *state.minute_firsts[minute])
-            for name, state in self._channels.items()
-            for minute, counts in sorted(state.minutes.items())
-        ]
+        rows = []
+        for name, state in self._channels.items():
+            for minute, slots in groupby(sorted(state.slots), lambda slot: slot * SLOT_US // MINUTE_US):
+                numbers = list(slots)
+                counts = np.sum([state.slots[slot] for slot in numbers], axis=0)
+                rows.append((name, minute, counts, *state.slot_firsts[numbers[0]]))
         counts = np.array([row[2] for row in rows], np.int64).reshape(-1, 2 * LENGTHS)
         bits = np.array([frame_bits(i % LENGTHS, extended=i >= LENGTHS) for i in range(2 * LENGTHS)])
         low, high = (100 * (counts @ bits).T / (60 * bitrate)).astype(np.float64)
@@ -286,6 +315,14 @@ class Traffic:
             ],
             schema=MINUTES,
         )
+
+    def slots(self, channel: str | None) -> Iterator[Slot]:
+        """What a channel carried in each ten seconds in which it was heard, in their order."""
+        state = self._channels[channel]
+        bits = np.array([frame_bits(i % LENGTHS, extended=i >= LENGTHS) for i in range(2 * LENGTHS)])
+        for slot in sorted(state.slots):
+            least, most = (state.slots[slot] @ bits).tolist()
+            yield Slot(slot * SLOT_US, least, most, int(state.slots[slot].sum()), *state.slot_firsts[slot])
 
     def gaps(self) -> pa.Table:
         """GAPS: when a whole channel was silent for more than two seconds between frames."""
@@ -361,30 +398,30 @@ def _count_frames(
         return numbers
     kind_and_length = (flags & np.uint8(EXTENDED)) * np.uint8(LENGTHS)
     kind_and_length += np.minimum(length, np.uint8(8))
-    for number, some in _minutes(time_us):
+    for number, some in _slots(time_us):
         counts = np.bincount(kind_and_length[some], minlength=2 * LENGTHS)
-        if number in state.minutes:
-            state.minutes[number] += counts
+        if number in state.slots:
+            state.slots[number] += counts
         else:
-            state.minutes[number] = counts
-            state.minute_firsts[number] = int(time_us[some][0]), int(line[some][0])
+            state.slots[number] = counts
+            state.slot_firsts[number] = int(time_us[some][0]), int(line[some][0])
     return numbers
 
 
-def _minutes(time_us: NDArray[np.int64]) -> Iterator[tuple[int, slice | NDArray[np.bool_]]]:
-    """(minute, which of the n times are in it), n at least 1."""
-    first, last = int(time_us[0]) // MINUTE_US, int(time_us[-1]) // MINUTE_US
+def _slots(time_us: NDArray[np.int64]) -> Iterator[tuple[int, slice | NDArray[np.bool_]]]:
+    """(ten seconds, which of the n times are in them), n at least 1."""
+    first, last = int(time_us[0]) // SLOT_US, int(time_us[-1]) // SLOT_US
     if (time_us[1:] >= time_us[:-1]).all():
         if first == last:
             yield first, slice(None)
             return
         if last - first < len(time_us):
             numbers = np.arange(first, last + 1)
-            edges = np.searchsorted(time_us, np.append(numbers, last + 1) * MINUTE_US).tolist()
+            edges = np.searchsorted(time_us, np.append(numbers, last + 1) * SLOT_US).tolist()
             for number, begin, end in zip(numbers.tolist(), edges[:-1], edges[1:], strict=True):
                 if begin < end:
                     yield number, slice(begin, end)
             return
-    minute = time_us // MINUTE_US
-    for number in distinct(minute)[0].tolist():
-        yield number, minute == number
+    slot = time_us // SLOT_US
+    for number in distinct(slot)[0].tolist():
+        yield number, slot == number

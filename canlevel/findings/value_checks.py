@@ -18,10 +18,10 @@ STARTING_S = 30.0  # a device that was just switched on has no level for a while
 BRIEFLY_S, AWAY_PERIODS, BAD_S = 20.0, 5.0, 10.0
 PINNED_S = 300.0
 LITTLE_OVER = (-1.0, 105.0)
-FEWEST_OVER, OVER_SHARE = 3, 0.02
+FEWEST_OVER, OVER_SHARE = 3, 0.01
 # A dump valve drains up to 120 L/min (common practice, no source); twice that is beyond pumps and valves.
 NO_PUMP_L_PER_MIN = 240.0
-JUMP_PCT, SURE_JUMP_PCT = 20.0, 35.0
+JUMP_PCT, JUMP_OF_LITRES_PCT, SURE_JUMP_PCT = 20.0, 14.0, 35.0
 JUMP_WITHIN_PERIODS, JUMP_WITHIN_S = 4.0, 15.0
 ABOVE_SLOSH = 5.0
 SLOSH_WINDOW = 15
@@ -236,8 +236,9 @@ def _jumps(tank: Tank) -> NDArray[np.int64]:
     whole = np.diff(np.searchsorted(broken, tank.number[use], "right")) == 0
     near = (np.diff(use) == 1) & whole & (apart_s <= max(JUMP_WITHIN_PERIODS * tank.usual_s, JUMP_WITHIN_S))
     capacity = _capacity_l(tank)
-    fast = np.ones(len(change), np.bool_)
+    fast, least = np.ones(len(change), np.bool_), JUMP_PCT
     if capacity is not None:
+        least = JUMP_OF_LITRES_PCT
         fast = change / 100 * capacity / (apart_s / 60) > NO_PUMP_L_PER_MIN
     step = coarse_step_pct(tank)
     if step is not None:
@@ -250,7 +251,7 @@ def _jumps(tank: Tank) -> NDArray[np.int64]:
         )
     )
     usual = around[:, reach // 2]
-    found = near & ((fast & (change > JUMP_PCT) & (change > ABOVE_SLOSH * usual)) | (fast & (change > SURE_JUMP_PCT)))
+    found = near & ((fast & (change > least) & (change > ABOVE_SLOSH * usual)) | (fast & (change > SURE_JUMP_PCT)))
     return np.asarray(use[1:][found])
 
 

@@ -17,6 +17,7 @@ PROTOCOL_NAMES = {"nmea2000": "NMEA 2000", "rvc": "RV-C", "j1939": "J1939"}
 INDENT = 4
 LABEL = 8
 CAUSES_SHOWN, STEPS_SHOWN = 3, 3
+NAMED = 5  # tanks of a remark
 # What each kind of question looked for, for a bus with which nothing is wrong.
 CHECKED = (
     "the bus: silence, errors, load, lost frames, the recorder's clock",
@@ -48,10 +49,25 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
     tail: list[Line] = []
     for caution in _sentences(cautions):
         tail += _wrapped("Caution", [caution], width, style="yellow", indent=0)
-    lines += _within(findings, width, height - len(lines) - len(tail) - 2)
+    lines += _within(_grouped(findings), width, height - len(lines) - len(tail) - 2)
     if tail and lines[-1] != ("", ""):
         lines.append(("", ""))
     return lines + tail
+
+
+def _grouped(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Remarks with one code as one, which names the other tanks; faults and warnings as they are."""
+    shown: list[Mapping[str, Any]] = [finding for finding in findings if finding["severity"] != "info"]
+    remarks: dict[str, list[Mapping[str, Any]]] = {}
+    for finding in findings:
+        if finding["severity"] == "info":
+            remarks.setdefault(finding["code"], []).append(finding)
+    for first, *others in remarks.values():
+        tanks = [finding["tank"] or f"address {finding['source_address']}" for finding in others]
+        more = f" and {len(tanks) - NAMED} more" if len(tanks) > NAMED else ""
+        also = f"; likewise {', '.join(tanks[:NAMED])}{more}" if tanks else ""
+        shown.append({**first, "summary": f"{first['summary']}{also}"})
+    return shown
 
 
 def _within(findings: Sequence[Mapping[str, Any]], width: int, rows: int) -> list[Line]:
