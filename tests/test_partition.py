@@ -185,9 +185,9 @@ def test_noise_is_told_by_what_turns_back() -> None:
     random = np.random.default_rng(2)
     at = np.arange(4000) * 1.0
     slope = 80 - at / 100
-    assert local_noise(at, slope, 0.004).max() < 1e-6
+    assert local_noise(at, slope).max() < 1e-6
     noisy = slope + random.normal(0, 0.3, len(at))
-    assert np.median(local_noise(at, noisy, 0.004)) == pytest.approx(0.3, rel=0.1)
+    assert np.median(local_noise(at, noisy)) == pytest.approx(0.3, rel=0.1)
     assert np.median(scatter_pct(at, noisy)) == pytest.approx(0.3, rel=0.1)
     noisy[2000] += 30
     assert abs(without_spikes(noisy, 0.004)[2000] - slope[2000]) < 2

@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
 from canlevel.derivation.segments import Stretch, partition
+from canlevel.derivation.sender import starts_of, usual_period_s
 
 __all__ = ["SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
 
@@ -99,27 +100,31 @@ class _Points:
     first: NDArray[np.int64]
 
 
-def noisy_flows(noisy: Noisy) -> Iterator[Found]:
-    """Flows of one stretch of readings without long gaps, in the order of time."""
-    if len(noisy.at_s) < 4 * BLOCK_READINGS:
-        return
-    points = _gathered(_blocks(noisy))
-    stretches = partition(points.at_s, points.level, 1 / points.variance, rest_price=REST_PRICE, flow_price=FLOW_PRICE)
-    parts = list(_busy_parts(stretches, points))
-    lag_s = _lag(noisy, parts)
-    for part in parts:
-        yield from _measured(noisy, part, lag_s)
+def noisy_flows(stretches: Sequence[Noisy]) -> list[list[Found]]:
+    """Flows of some stretches of one sender's readings, each without long gaps: of each stretch in the order of time."""
+    parts: list[list[_Busy]] = []
+    for noisy in stretches:
+        parts.append([])
+        if len(noisy.at_s) >= 4 * BLOCK_READINGS:
+            points = _gathered(_blocks(noisy))
+            weight = 1 / points.variance
+            divided = partition(points.at_s, points.level, weight, rest_price=REST_PRICE, flow_price=FLOW_PRICE)
+            parts[-1] += _busy_parts(divided, points)
+    lag_s = _lag([(noisy, part) for noisy, some in zip(stretches, parts, strict=True) for part in some])
+    return [
+        [flow for part in some for flow in _measured(noisy, part, lag_s)]
+        for noisy, some in zip(stretches, parts, strict=True)
+    ]
 
 
-def _lag(noisy: Noisy, parts: list[_Busy]) -> float:
+def _lag(parts: list[tuple[Noisy, _Busy]]) -> float:
     """The time constant with which the sender follows the level, by the corners of its strongest flows."""
-    by_size = sorted(parts, key=lambda part: -_size(noisy, part))
+    still = [(noisy, part) for noisy, part in parts if not noisy.moving[part.before : part.after].any()]
+    sizes = [_size(noisy, part) for noisy, part in still]
     squares = np.zeros(len(LAGS_S))
-    for part in by_size[:LAG_FLOWS]:
-        if noisy.moving[part.before : part.after].any():
-            continue
-        near, at, sd, knots = _near(noisy, part)
-        if len(at) < 8 or _size(noisy, part) < LAG_SIZE:
+    for i in sorted(range(len(still)), key=lambda i: -sizes[i])[:LAG_FLOWS]:
+        near, at, sd, knots = _near(*still[i])
+        if len(at) < 8 or sizes[i] < LAG_SIZE:
             break
         first = _first_fit(near, at, sd, knots, USUAL_LAG_S)
         fits = [
@@ -149,10 +154,8 @@ def _size(noisy: Noisy, part: _Busy) -> float:
 def _blocks(noisy: Noisy) -> _Points:
     """Means of some ten seconds."""
     at_s = noisy.at_s
-    period = float(np.median(np.diff(at_s)))
-    length_s = max(BLOCK_S, BLOCK_READINGS * period)
-    number = np.floor((at_s - at_s[0]) / length_s).astype(np.int64)
-    first = np.flatnonzero(np.diff(number, prepend=-1))
+    length_s = max(BLOCK_S, BLOCK_READINGS * usual_period_s(at_s))
+    first = starts_of((at_s - at_s[0]) / length_s)
     means = _means(np.append(first, len(at_s)), noisy.at_s, noisy.level, noisy.sd**2 * noisy.colour)
     if len(first) < 3:
         return means

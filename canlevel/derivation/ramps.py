@@ -64,32 +64,25 @@ def _ran(since: Floats, lag_s: float) -> Floats:
     return since - lag_s * -np.expm1(-since / lag_s) if lag_s > 0 else since
 
 
-def _running(since: Floats, lag_s: float) -> Floats:
-    """The derivative of _ran: 0 before, and 1 when the sender has caught up."""
+def _model(at: Floats, values: Floats, k: int, lag_s: float) -> tuple[Floats, Floats]:
+    """(level, running): (n,) the level that the values give, and (k + 1, n) how far the sender has caught up with each knot."""
+    since = np.maximum(at - values[1 + k :, None], 0.0)
     if lag_s > 0:
-        return np.where(since > 0, -np.expm1(-np.maximum(since, 0.0) / lag_s), 0.0)
-    return (since > 0).astype(np.float64)
+        running = -np.expm1(since * (-1 / lag_s))
+        gone = since - lag_s * running
+    else:
+        running, gone = (since > 0).astype(np.float64), since
+    changes = np.diff(values[1 : 1 + k], prepend=0.0, append=0.0)
+    return values[0] + changes @ gone, running
 
 
-def _level(at: Floats, values: Floats, k: int, lag_s: float) -> Floats:
-    level = np.full(len(at), values[0])
-    gone = [_ran(at - knot, lag_s) for knot in values[1 + k :]]
-    for i in range(k):
-        level += values[1 + i] * (gone[i] - gone[i + 1])
-    return level
-
-
-def _slopes(at: Floats, values: Floats, k: int, lag_s: float) -> Floats:
-    """(n, 2k + 2) derivatives of the level by the fitted values."""
-    table = np.zeros((len(at), 2 * k + 2))
-    table[:, 0] = 1
-    knots = values[1 + k :]
-    gone = [_ran(at - knot, lag_s) for knot in knots]
-    running = [_running(at - knot, lag_s) for knot in knots]
-    for i in range(k):
-        table[:, 1 + i] = gone[i] - gone[i + 1]
-        table[:, 1 + k + i] -= values[1 + i] * running[i]
-        table[:, 2 + k + i] += values[1 + i] * running[i + 1]
+def _slopes(at: Floats, values: Floats, running: Floats, k: int, lag_s: float) -> Floats:
+    """(2k + 2, n) derivatives of the level by the fitted values."""
+    gone = np.maximum(at - values[1 + k :, None], 0.0) - lag_s * running
+    table = np.empty((2 * k + 2, len(at)))
+    table[0] = 1
+    table[1 : 1 + k] = gone[:-1] - gone[1:]
+    table[1 + k :] = running * -np.diff(values[1 : 1 + k], prepend=0.0, append=0.0)[:, None]
     return table
 
 
@@ -106,32 +99,33 @@ def fit_ramps(
     values = np.concatenate([[before], rates, knots])
     shortest = 1e-3
 
-    def misfit(values: Floats) -> float:
-        return float((((level - _level(at, values, k, lag_s)) / sd) ** 2).sum())
-
-    best, damping = misfit(values), 1e-2
-    information = np.eye(len(values))
+    weight = 1 / sd
+    level_now, running = _model(at, values, k, lag_s)
+    off = (level - level_now) * weight
+    best, damping = float(off @ off), 1e-2
     for _ in range(ROUNDS):
-        table = _slopes(at, values, k, lag_s) / sd[:, None]
-        off = (level - _level(at, values, k, lag_s)) / sd
-        information = table.T @ table
-        lean = table.T @ off
+        table = _slopes(at, values, running, k, lag_s) * weight
+        information = table @ table.T
+        lean = table @ off
+        diagonal = np.diag(np.maximum(np.diag(information), 1e-12))
         for _ in range(6):
-            scaled = information + damping * np.diag(np.maximum(np.diag(information), 1e-12))
-            tried = values + np.linalg.lstsq(scaled, lean, rcond=None)[0]
-            tried[1 + k :] = np.clip(tried[1 + k :], at[0], at[-1])
+            tried = values + np.linalg.lstsq(information + damping * diagonal, lean, rcond=None)[0]
+            tried[1 + k :] = np.minimum(np.maximum(tried[1 + k :], at[0]), at[-1])
             tried[1 + k :] = np.maximum.accumulate(tried[1 + k :] + shortest * np.arange(k + 1)) - 0.0
-            now = misfit(tried)
+            level_now, running_now = _model(at, tried, k, lag_s)
+            off_now = (level - level_now) * weight
+            now = float(off_now @ off_now)
             if now <= best:
                 break
             damping *= 5
         else:
             break
         gain, best, values, damping = best - now, now, tried, max(damping / 5, 1e-6)
+        running, off = running_now, off_now
         if gain < NEGLIGIBLE * max(best, 1.0):
             break
-    table = _slopes(at, values, k, lag_s) / sd[:, None]
-    information = table.T @ table
+    table = _slopes(at, values, running, k, lag_s) * weight
+    information = table @ table.T
     covariance = np.linalg.pinv(information)
     mean = best / max(len(at) - len(values), 1)
     scale = max(mean, 1.0)

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.noisy import SHORTEST_S, UNHEARD_S, Found, Tank
 from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
-from canlevel.derivation.sender import Sender, middle_of_five, without_spikes
+from canlevel.derivation.segments import best_division
+from canlevel.derivation.sender import Sender, middle_of_five, usual_period_s
 
 __all__ = ["stepped_flows"]
 
@@ -44,6 +45,7 @@ FAST_MARKS = 4
 FEW_MARKS = 0.5
 CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
 TOUCHING_S, TAIL_PART, BRIEF_S = 5.0, 0.15, 18.0
+PHASES = 4096  # readings that tell where in a percent the steps lie
 AROUND = 60  # readings on either side that a fast flow is fitted with
 
 
@@ -65,58 +67,70 @@ class _Marks:
 
 
 def stepped_flows(
-    at_s: Floats, level: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], tank: Tank
+    at_s: Floats, calm: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], tank: Tank
 ) -> Iterator[Found]:
-    """Flows of one stretch of readings, in the order of time. level: (n,) percent. volume_at: its litres."""
+    """Flows of one stretch of readings, in the order of time. calm: (n,) percent, without spikes. volume_at: its litres."""
     if len(at_s) < 8:
         return
     # A step that is finer than needed makes marks without end.
     step = sender.step_pct * max(1, int(np.ceil(FINEST_PCT / sender.step_pct)))
-    calm = without_spikes(level, step)
-    angle = np.exp(2j * np.pi * calm / step).mean()
-    offset = float(np.angle(angle)) / (2 * np.pi) * step
+    phase = (2 * np.pi / step) * calm[:: max(1, len(calm) // PHASES)]
+    offset = float(np.arctan2(np.sin(phase).mean(), np.cos(phase).mean())) / (2 * np.pi) * step
     index = np.round((calm - offset) / step).astype(np.int64)
-    index[2:-2] = middle_of_five(*(index[i : len(index) - 4 + i] for i in range(5)))
+    _without_moments(index)
     marks = _marks(at_s, index, step, offset, volume_at, min(sender.noise_pct / step, 0.3))
     if len(marks.at_s):
         yield from _flows(marks, at_s, volume_at(calm), tank)
 
 
-def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[list[int], list[int], list[int]]:
+def _without_moments(index: NDArray[np.int64]) -> None:
+    """Replace (n,) steps by the median of five around each. Most readings are like their neighbours, and stay."""
+    other = index[1:] != index[:-1]
+    near = other[:-3] | other[1:-2] | other[2:-1] | other[3:]
+    rows = np.flatnonzero(near) + 2
+    index[rows] = middle_of_five(*(index[rows + place] for place in range(-2, 3)))
+
+
+def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """(first, last, index) of the runs of equal index that remain when flicker has been taken out; rows, inclusive."""
-    change = np.flatnonzero(np.diff(index)) + 1
-    first = [0, *change.tolist()]
-    last = [*(change - 1).tolist(), len(index) - 1]
-    value = index[first].tolist()
-    # What a reading stands for: the time until the next.
-    until = np.append(at_s[1:], at_s[-1])
-    period = float(np.median(np.diff(at_s)))
-    longest = min(FLICKER_S, FLICKER_READINGS * period * 2)
+    change = np.flatnonzero(index[1:] != index[:-1]) + 1
+    first = np.concatenate([[0], change])
+    last = np.append(change - 1, len(index) - 1)
+    value = index[first]
+    longest = min(FLICKER_S, FLICKER_READINGS * usual_period_s(at_s) * 2)
     while True:
-        length = [until[b] - at_s[a] for a, b in zip(first, last, strict=True)]
-        # Shortest first, so that of two steps in turn the one that is read more often remains.
-        found = [
-            (length[i], i)
-            for i in range(1, len(value) - 1)
-            if value[i - 1] == value[i + 1] and abs(value[i] - value[i - 1]) == 1 and length[i] < longest
-        ]
-        if not found:
+        # What a reading stands for: the time until the next.
+        length = at_s[np.minimum(last + 1, len(at_s) - 1)] - at_s[first]
+        flicker = np.zeros(len(value), np.bool_)
+        flicker[1:-1] = (
+            (value[:-2] == value[2:]) & (np.abs(value[1:-1] - value[:-2]) == 1) & (length[1:-1] < longest)
+        )
+        if not flicker.any():
             return first, last, value
-        gone: set[int] = set()
-        for _, i in sorted(found):
-            if i - 1 in gone or i + 1 in gone or i in gone:
-                continue
-            gone.update((i - 1, i, i + 1))
-            value[i] = value[i - 1]
-        joined_first, joined_last, joined = [first[0]], [last[0]], [value[0]]
-        for i in range(1, len(value)):
-            if value[i] == joined[-1]:
-                joined_last[-1] = last[i]
-            else:
-                joined_first.append(first[i])
-                joined_last.append(last[i])
-                joined.append(value[i])
-        first, last, value = joined_first, joined_last, joined
+        gone = _shortest_apart(length, np.flatnonzero(flicker))
+        value[gone] = value[gone - 1]
+        keep = np.append(True, value[1:] != value[:-1])
+        first, value = first[keep], value[keep]
+        last = np.append(first[1:] - 1, len(index) - 1)
+
+
+def _shortest_apart(length: Floats, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Of some runs those that are taken one by one, shortest first, if none is taken whose neighbours touch.
+
+    So that of two steps in turn the one that is read more often remains. Who comes before all that are within reach is taken,
+    they are left, and so on: the same ones as one by one.
+    """
+    rank = np.full(len(length) + 4, len(rows))
+    rank[rows[np.lexsort((rows, length[rows]))] + 2] = np.arange(len(rows))
+    taken = []
+    while len(rows):
+        within = np.minimum(np.minimum(rank[rows], rank[rows + 1]), np.minimum(rank[rows + 3], rank[rows + 4]))
+        ahead = rows[rank[rows + 2] < within]
+        taken.append(ahead)
+        for place in range(5):
+            rank[ahead + place] = len(length)
+        rows = rows[rank[rows + 2] < len(length)]
+    return np.concatenate(taken)
 
 
 def _marks(
@@ -127,7 +141,7 @@ def _marks(
     volume_at: Callable[[Floats], Floats],
     noise_steps: float,
 ) -> _Marks:
-    first, last, value = _runs(at_s, index)
+    first, last, value = (rows.tolist() for rows in _runs(at_s, index))
     times, spreads, ways, places, flickers, lows, highs = [], [], [], [], [], [], []
     for i in range(1, len(value)):
         old, new = value[i - 1], value[i]
@@ -165,7 +179,7 @@ def _marks(
         time,
         np.sqrt(np.array(spreads)),
         UNEVEN_STEPS * size + 1e-9,
-        noise_steps * size * float(np.median(np.diff(at_s))),
+        noise_steps * size * usual_period_s(at_s),
         dwell,
         way_of,
         volume_at(place),
@@ -178,7 +192,7 @@ def _marks(
 
 def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[Found]:
     # Nobody heard when a mark was passed in a pause: what is on either side of it is apart.
-    period = float(np.median(np.diff(at_s)))
+    period = usual_period_s(at_s)
     unheard = marks.sd_s * np.sqrt(12) > max(UNHEARD_S, 6 * period)
     turns = np.flatnonzero((np.diff(marks.way) != 0) | (np.diff(unheard.astype(np.int8)) != 0)) + 1
     found: list[tuple[Found, float, float]] = []
@@ -272,36 +286,27 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
     wt, wv = weight * at_s, weight * volume
     for row, values in zip(sums, (weight, wt, wt * at_s, wv, wv * at_s, wv * volume), strict=True):
         np.cumsum(values, out=row[1:])
-    best = np.zeros(n + 1)
-    where = np.zeros(n + 1, np.int64)
-    candidates = np.arange(n)
-    keep = np.zeros(0, np.int64)
-    for j in range(1, n + 1):
-        keep = np.append(keep, candidates[j - 1])
-        w, t, tt, v, vt, vv = sums[:, j, None] - sums[:, keep]
+
+    def priced(begins: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        w, t, tt, v, vt, vv = sums[:, ends, None] - sums[:, None, begins]
+        count = ends[:, None] - begins
+        w = np.where(count > 0, w, np.inf)
         spread = np.maximum(tt - t * t / w, 0.0)
         lean = vt - v * t / w
-        misfit = np.maximum(
-            vv - v * v / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0
-        )
-        count = j - keep
+        misfit = np.maximum(vv - v * v / w - lean * lean / np.where(spread > 1e-9, spread, np.inf), 0.0)
         misfit[count == 1] = 0.0
-        lasted = np.maximum(at_s[j - 1] - at_s[keep], 1e-6)
-        per_minute = 60 * (volume[j - 1] - volume[keep]) / lasted / unit
+        starts = np.minimum(begins, n - 1)
+        lasted = np.maximum(at_s[ends - 1, None] - at_s[starts], 1e-6)
+        per_minute = 60 * (volume[ends - 1, None] - volume[starts]) / lasted / unit
         slow = per_minute < SLOWEST_OF_TWO
-        price = best[keep] + misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
+        price = misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
         # A line through two marks fits whatever they are.
-        price[count > 1] += FIT_PRICE / (count[count > 1] - 1)
-        price[(count == 2) & slow] = np.inf
-        price[(count == 3) & (per_minute < SLOWEST_OF_THREE)] = np.inf
-        least = int(price.argmin())
-        best[j], where[j] = price[least], keep[least]
-        keep = keep[(best[keep] + misfit <= best[j]) | (count < 4)]
-    runs, j = [], n
-    while j:
-        runs.append((begin + int(where[j]), begin + j))
-        j = int(where[j])
-    return _united(marks, runs[::-1], tank.alike)
+        price += np.where(count > 1, FIT_PRICE / np.maximum(count - 1, 1), 0.0)
+        price[((count == 2) & slow) | ((count == 3) & (per_minute < SLOWEST_OF_THREE))] = np.inf
+        return price, misfit
+
+    runs = [(begin + first, begin + last) for first, last in pairwise(best_division(n, priced))]
+    return _united(marks, runs, tank.alike)
 
 
 def _united(marks: _Marks, runs: list[tuple[int, int]], alike: float) -> list[tuple[int, int]]:
