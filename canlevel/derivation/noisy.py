@@ -255,10 +255,15 @@ def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, Floats, Floats, list[float]
     return near, at, near.sd * np.sqrt(near.colour), knots
 
 
+def _many(at: Floats, knots: list[float]) -> bool:
+    """Whether so many readings lie within that the misfit has no corners to speak of."""
+    begin, end = np.searchsorted(at, [knots[0], knots[-1]])
+    return bool(end - begin > MANY)
+
+
 def _first_fit(near: Noisy, at: Floats, sd: Floats, knots: list[float], lag_s: float) -> Ramps:
     """One line for all of a part."""
-    begin, end = np.searchsorted(at, [knots[0], knots[-1]])
-    if end - begin > MANY:
+    if _many(at, knots):
         return fit_ramps(
             at, near.level, sd, [knots[0], knots[-1]], [_slope(at, near.level, knots[0], knots[-1])], lag_s=lag_s
         )
@@ -274,7 +279,7 @@ def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
         return
     fitted = _first_fit(near, at, sd, knots, lag_s)
     within = int(np.count_nonzero((at > fitted.knots[0]) & (at < fitted.knots[1])))
-    if within > FEW:
+    if within > FEW and not _many(at, knots):
         smooth = fit_ramps(at, near.level, sd, fitted.knots.tolist(), fitted.rates.tolist(), lag_s=lag_s)
         if smooth.squares < fitted.squares + 4:
             fitted = smooth

@@ -80,9 +80,9 @@ def partition(at: Floats, level: Floats, weight: Floats, *, rest_price: float, f
 def best_division(n: int, priced: Callable[[Rows, Rows], tuple[Floats, Floats]]) -> list[int]:
     """0, the ends of the stretches of the best division of n points, and n as the last of them.
 
-    priced: takes (b,) points at which stretches begin and (e,) at which they end (the one behind the last), and returns two tables
-    (e, b): what such a stretch costs with its price, and without: no more than any way to divide it costs. What stands where a
-    stretch would end before it begins does not matter.
+    priced: takes (b,) points at which stretches begin and (e,) at which they end (the one behind the last), and returns two
+    tables (e, b): what such a stretch costs with its price, and without: no more than any way to divide it costs. What stands
+    where a stretch would end before it begins does not matter.
     """
     best = np.zeros(n + 1)
     where = np.zeros(n + 1, np.int64)

@@ -82,7 +82,9 @@ def restless(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]
     square, first, width = _squares(seconds, calm)
     # A median is above a limit where more than half of its values are.
     above = np.concatenate([[0], np.cumsum(_padded(square, width) > usual**2)])
-    waves: NDArray[np.bool_] = np.repeat(above[width:] - above[:-width] > width // 2, np.diff(np.append(first, len(calm))))
+    waves: NDArray[np.bool_] = np.repeat(
+        above[width:] - above[:-width] > width // 2, np.diff(np.append(first, len(calm)))
+    )
     if not waves.any():
         return waves
     rough = local_noise(seconds, calm) > usual

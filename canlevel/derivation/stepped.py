@@ -102,9 +102,7 @@ def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[NDArray[np.int64], ND
         # What a reading stands for: the time until the next.
         length = at_s[np.minimum(last + 1, len(at_s) - 1)] - at_s[first]
         flicker = np.zeros(len(value), np.bool_)
-        flicker[1:-1] = (
-            (value[:-2] == value[2:]) & (np.abs(value[1:-1] - value[:-2]) == 1) & (length[1:-1] < longest)
-        )
+        flicker[1:-1] = (value[:-2] == value[2:]) & (np.abs(value[1:-1] - value[:-2]) == 1) & (length[1:-1] < longest)
         if not flicker.any():
             return first, last, value
         gone = _shortest_apart(length, np.flatnonzero(flicker))
