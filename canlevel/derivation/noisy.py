@@ -37,6 +37,8 @@ USUAL_LAG_S = 2.0  # common practice, no source
 LAGS_S = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
 MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
+MOST_WITHIN = 240  # of readings deep within, or of means of them
+FEWEST = 8  # readings that a flow is fitted to
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
@@ -123,13 +125,11 @@ def _lag(parts: list[tuple[Noisy, _Busy]]) -> float:
     sizes = [_size(noisy, part) for noisy, part in still]
     squares = np.zeros(len(LAGS_S))
     for i in sorted(range(len(still)), key=lambda i: -sizes[i])[:LAG_FLOWS]:
-        near, at, sd, knots = _near(*still[i])
-        if len(at) < 8 or sizes[i] < LAG_SIZE:
+        _, readings, knots = _near(*still[i])
+        if len(readings.at) < FEWEST or sizes[i] < LAG_SIZE:
             break
-        first = _first_fit(near, at, sd, knots, USUAL_LAG_S)
-        fits = [
-            fit_ramps(at, near.level, sd, first.knots.tolist(), first.rates.tolist(), lag_s=lag_s) for lag_s in LAGS_S
-        ]
+        first = _first_fit(readings, knots, USUAL_LAG_S)
+        fits = [_fitted(readings, first.knots, first.rates, lag_s) for lag_s in LAGS_S]
         found = np.array([fit.squares for fit in fits])
         # One flow of two rates must not outweigh the others.
         squares += np.minimum((found - found.min()) / max(fits[int(found.argmin())].misfit, 1.0), LAG_SAYS)
@@ -245,14 +245,36 @@ def _busy_parts(stretches: list[Stretch], points: _Points) -> Iterator[_Busy]:
         )
 
 
-def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, Floats, Floats, list[float]]:
-    """(readings, their times, their noise, knots) of a busy part and the rests around it, times from the first of them."""
+def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, _Readings, list[float]]:
+    """(rows, readings, knots) of a busy part and the rests around it, times from the first of them."""
     begin, end = busy.knots[0], busy.knots[-1]
     low, high = max(busy.before, begin - MOST_AROUND), min(busy.after, end + MOST_AROUND)
     near = noisy.rows(slice(low, high))
     at = near.at_s - near.at_s[0]
     knots = [float(at[min(max(row - low, 0), len(at) - 1)]) for row in busy.knots]
-    return near, at, near.sd * np.sqrt(near.colour), knots
+    first, last = begin - low + MOST_AROUND, end - low - MOST_AROUND
+    together = max(last - first, 0) // MOST_WITHIN
+    readings = _Readings(at, near.level, near.sd * np.sqrt(near.colour))
+    return near, readings if together < 2 else _thinned(readings, first, last, together), knots
+
+
+@dataclass(frozen=True, slots=True)
+class _Readings:
+    """n readings that a flow is fitted to, or means of several."""
+
+    at: Floats
+    level: Floats
+    sd: Floats
+
+
+def _thinned(readings: _Readings, first: int, last: int, together: int) -> _Readings:
+    """Readings, those from first to last taken together by means: deep in a long flow they tell as much."""
+    starts = np.concatenate([np.arange(first), np.arange(first, last, together), np.arange(last, len(readings.at))])
+    counts = np.diff(np.append(starts, len(readings.at)))
+    at, level, variance = (
+        np.add.reduceat(values, starts) / counts for values in (readings.at, readings.level, readings.sd**2)
+    )
+    return _Readings(at, level, np.sqrt(variance / counts))
 
 
 def _many(at: Floats, knots: list[float]) -> bool:
@@ -261,39 +283,45 @@ def _many(at: Floats, knots: list[float]) -> bool:
     return bool(end - begin > MANY)
 
 
-def _first_fit(near: Noisy, at: Floats, sd: Floats, knots: list[float], lag_s: float) -> Ramps:
+def _fitted(
+    readings: _Readings, knots: Sequence[float] | Floats, rates: Sequence[float] | Floats, lag_s: float
+) -> Ramps:
+    return fit_ramps(readings.at, readings.level, readings.sd, knots, rates, lag_s=lag_s)
+
+
+def _first_fit(readings: _Readings, knots: list[float], lag_s: float) -> Ramps:
     """One line for all of a part."""
+    at = readings.at
     if _many(at, knots):
-        return fit_ramps(
-            at, near.level, sd, [knots[0], knots[-1]], [_slope(at, near.level, knots[0], knots[-1])], lag_s=lag_s
-        )
+        return _fitted(readings, [knots[0], knots[-1]], [_slope(readings, knots[0], knots[-1])], lag_s)
     slack = max(3 * BLOCK_S, 2 * BLOCK_READINGS * float(np.median(np.diff(at))))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (knots[0], knots[-1])]
-    return fit_one_ramp(at, near.level, sd, *ends, lag_s=lag_s)
+    return fit_one_ramp(at, readings.level, readings.sd, *ends, lag_s=lag_s)
 
 
 def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
     """The flows of one busy part, fitted to single readings with the rests on either side."""
-    near, at, sd, knots = _near(noisy, busy)
-    if len(at) < 8:
+    near, readings, knots = _near(noisy, busy)
+    at, alike = readings.at, near.tank.alike
+    if len(at) < FEWEST:
         return
-    fitted = _first_fit(near, at, sd, knots, lag_s)
+    fitted = _first_fit(readings, knots, lag_s)
     within = int(np.count_nonzero((at > fitted.knots[0]) & (at < fitted.knots[1])))
     if within > FEW and not _many(at, knots):
-        smooth = fit_ramps(at, near.level, sd, fitted.knots.tolist(), fitted.rates.tolist(), lag_s=lag_s)
+        smooth = _fitted(readings, fitted.knots, fitted.rates, lag_s)
         if smooth.squares < fitted.squares + 4:
             fitted = smooth
     if len(knots) > 2:
-        rates = [_slope(at, near.level, a, b) for a, b in pairwise(knots)]
-        fitted = _better(fitted, fit_ramps(at, near.level, sd, knots, rates, lag_s=lag_s), len(at), near.tank.alike)
+        rates = np.array([_slope(readings, a, b) for a, b in pairwise(knots)])
+        fitted = _better(fitted, _fitted(readings, knots, rates, lag_s), len(at), alike)
     for _ in range(MOST_RATES):
-        time, gain = best_split(at, near.level, sd, fitted, lag_s=lag_s)
+        time, gain = best_split(at, readings.level, readings.sd, fitted, lag_s=lag_s)
         if gain < SPLIT_GAIN:
             break
         place = int(np.searchsorted(fitted.knots, time))
-        more = np.insert(fitted.knots, place, time).tolist()
-        rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1]).tolist()
-        better = _better(fitted, fit_ramps(at, near.level, sd, more, rates, lag_s=lag_s), len(at), near.tank.alike)
+        more = np.insert(fitted.knots, place, time)
+        rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1])
+        better = _better(fitted, _fitted(readings, more, rates, lag_s), len(at), alike)
         if better is fitted:
             break
         fitted = better
@@ -315,11 +343,11 @@ def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
     return many if many.squares / noise + price < few.squares / noise else few
 
 
-def _slope(at: Floats, level: Floats, begin: float, end: float) -> float:
-    rows = (at >= begin) & (at <= end)
-    if np.count_nonzero(rows) < 2:
+def _slope(readings: _Readings, begin: float, end: float) -> float:
+    first, last = np.searchsorted(readings.at, [begin, end])
+    if last - first < 2:
         return 0.0
-    t, y = at[rows] - at[rows].mean(), level[rows]
+    t, y = readings.at[first:last] - readings.at[first:last].mean(), readings.level[first:last]
     return float((t @ y) / max(t @ t, 1e-9))
 
 

@@ -94,7 +94,13 @@ def _changes(values: Floats, k: int) -> Floats:
 
 
 def fit_ramps(
-    at: Floats, level: Floats, sd: Floats, knots: Sequence[float], rates: Sequence[float], *, lag_s: float
+    at: Floats,
+    level: Floats,
+    sd: Floats,
+    knots: Sequence[float] | Floats,
+    rates: Sequence[float] | Floats,
+    *,
+    lag_s: float,
 ) -> Ramps:
     """Fit k lines. at, level, sd: (n,) readings and their noise. knots: (k + 1,), rates: (k,) to begin with.
 
