@@ -155,11 +155,22 @@ class VolumeCurve:
 
     def slope(self, level: Floats) -> Floats:
         """(n,) litres that a percent holds at (n,) percent; never nothing."""
-        if len(self._levels) == 2:
+        if self.straight:
             slope = (self._volumes[1] - self._volumes[0]) / (self._levels[1] - self._levels[0])
             return np.full(len(level), max(float(slope), LEAST_SLOPE))
         at = np.linspace(self._levels[0] - 1, self._levels[-1] + 1, POINTS)
         return np.asarray(np.interp(level, at, np.maximum(self(at + 0.5) - self(at - 0.5), LEAST_SLOPE)))
+
+    @property
+    def straight(self) -> bool:
+        """Whether every percent holds as much as every other."""
+        return len(self._levels) == 2
+
+    def bend(self, level: float) -> float:
+        """By which part what a percent holds differs from one percent to the next, at some percent and not at either end."""
+        middle = min(max(level, BEND_PCT), 100 - BEND_PCT)
+        around = np.diff(self(middle + np.array([-BEND_PCT, 0.0, BEND_PCT]))) / BEND_PCT
+        return float(abs(around[1] - around[0]) / BEND_PCT / max(around.mean(), 1e-9))
 
 
 def _few(levels: Floats, volumes: Floats) -> tuple[Floats, Floats]:
@@ -272,10 +283,7 @@ def _not_known_to_differ(one: Found, other: Found) -> bool:
 
 def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
     """The flow with an interval that allows for what the fit takes for given: the corners of the sender, and an even keel."""
-    levels = curve.level(np.array([flow.before, flow.after]))
-    middle = np.clip(float(levels.mean()), BEND_PCT, 100 - BEND_PCT)
-    around = np.diff(curve(middle + np.array([-BEND_PCT, 0.0, BEND_PCT]))) / BEND_PCT
-    bend = abs(around[1] - around[0]) / BEND_PCT / max(around.mean(), 1e-9)
+    bend = 0.0 if curve.straight else curve.bend(float(curve.level(np.array([flow.before, flow.after])).mean()))
     corners = CORNERS_S / max(flow.end_s - flow.start_s, 1.0)
     extra = SPREAD_95 * abs(flow.rate) * float(np.hypot(bend * tilt_pct, corners))
     low = flow.rate - float(np.hypot(flow.rate - flow.rate_low, extra))

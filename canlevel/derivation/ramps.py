@@ -93,6 +93,14 @@ def _changes(values: Floats, k: int) -> Floats:
     return changes
 
 
+def _solved(table: Floats, values: Floats) -> Floats:
+    """The solution of linear equations; the least one where there are many. A table of no digits gives no number."""
+    try:
+        return np.asarray(np.linalg.solve(table, values), np.float64)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(table, values, rcond=None)[0], np.float64)
+
+
 def fit_ramps(
     at: Floats,
     level: Floats,
@@ -123,7 +131,7 @@ def fit_ramps(
         lean = table @ off
         diagonal = np.diag(np.maximum(information.diagonal(), 1e-12))
         for _ in range(6):
-            tried = values + np.linalg.lstsq(information + damping * diagonal, lean, rcond=None)[0]
+            tried = values + _solved(information + damping * diagonal, lean)
             tried[1 + k :] = np.minimum(np.maximum(tried[1 + k :], at[0]), at[-1])
             tried[1 + k :] = np.maximum.accumulate(tried[1 + k :] + shortest * np.arange(k + 1)) - 0.0
             level_now, running_now = _model(at, tried, k, lag_s)

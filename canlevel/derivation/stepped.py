@@ -139,52 +139,47 @@ def _marks(
     volume_at: Callable[[Floats], Floats],
     noise_steps: float,
 ) -> _Marks:
-    first, last, value = (rows.tolist() for rows in _runs(at_s, index))
-    times, spreads, ways, places, flickers, lows, highs = [], [], [], [], [], [], []
-    for i in range(1, len(value)):
-        old, new = value[i - 1], value[i]
-        way, count = (1, new - old) if new > old else (-1, old - new)
-        begin, end = last[i - 1], first[i]
-        pause_s = at_s[end] - at_s[begin]
-        spread = pause_s**2 / 12
-        passed, flicker_s = at_s[begin], 0.0
-        if count == 1:
-            # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed
-            # when as many of these are behind it as read the old step.
-            ahead, behind = index[first[i - 1] : end], index[end : last[i] + 1]
-            from_row = first[i - 1] + int(np.argmax(ahead == new)) if (ahead == new).any() else end
-            to_row = end + len(behind) - 1 - int(np.argmax(behind[::-1] == old)) if (behind == old).any() else begin
-            if to_row > from_row:
-                olds = int(np.count_nonzero(index[from_row : to_row + 1] == old))
-                passed = at_s[from_row - 1 + olds] if from_row else at_s[0]
-                flicker_s = float(at_s[to_row] - at_s[from_row])
-        for k in range(count):
-            times.append(float(passed + pause_s * (k + 0.5) / count))
-            spreads.append(float(spread))
-            ways.append(way)
-            places.append(offset + (old + way * (k + 0.5)) * step)
-            flickers.append(flicker_s)
-            lows.append(float(at_s[first[i - 1]]))
-            highs.append(float(at_s[last[i]]))
-    place, time, way_of = np.array(places), np.array(times), np.array(ways, np.int64)
-    if not len(place):
-        return _Marks(place, place, place, place, place, way_of, place, place, place, place, place)
+    first, last, value = _runs(at_s, index)
+    if len(value) < 2:
+        no = np.zeros(0)
+        return _Marks(no, no, no, no, no, np.zeros(0, np.int64), no, no, no, no, no)
+    old, new, begin, end = value[:-1], value[1:], last[:-1], first[1:]
+    way, count = np.sign(new - old), np.abs(new - old)
+    pause_s = at_s[end] - at_s[begin]
+    passed, flicker_s = at_s[begin], np.zeros(len(old))
+    # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when as
+    # many of these are behind it as read the old step.
+    others = np.add.reduceat(index != np.repeat(value, last - first + 1), first)
+    for i in np.flatnonzero((count == 1) & (others[:-1] + others[1:] > 0)).tolist():
+        ahead = np.flatnonzero(index[first[i] : end[i]] == new[i])
+        behind = np.flatnonzero(index[end[i] : last[i + 1] + 1] == old[i])
+        from_row = first[i] + int(ahead[0]) if len(ahead) else end[i]
+        to_row = end[i] + int(behind[-1]) if len(behind) else begin[i]
+        if to_row > from_row:
+            olds = int(np.count_nonzero(index[from_row : to_row + 1] == old[i]))
+            passed[i] = at_s[from_row - 1 + olds] if from_row else at_s[0]
+            flicker_s[i] = at_s[to_row] - at_s[from_row]
+    # What passes several steps at once passes them evenly.
+    of = np.repeat(np.arange(len(old)), count)
+    part = (np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[of]
+    time, way_of = passed[of] + pause_s[of] * part, way[of]
+    place = offset + (old[of] + way_of * part * count[of]) * step
     pace = np.full(len(time) + 1, np.inf)
     pace[1:-1] = np.where(way_of[1:] == way_of[:-1], np.diff(time), np.inf)
     dwell = np.minimum(pace[1:], pace[:-1])
     size = np.abs(volume_at(place + step / 2) - volume_at(place - step / 2))
     return _Marks(
         time,
-        np.sqrt(np.array(spreads)),
+        pause_s[of] / np.sqrt(12),
         UNEVEN_STEPS * size + 1e-9,
         noise_steps * size * usual_period_s(at_s),
         dwell,
         way_of,
         volume_at(place),
         size,
-        np.array(flickers),
-        np.array(lows),
-        np.array(highs),
+        flicker_s[of],
+        at_s[first[:-1]][of],
+        at_s[last[1:]][of],
     )
 
 
