@@ -45,6 +45,7 @@ FAST_MARKS = 4
 FEW_MARKS = 0.5
 CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
 TOUCHING_S, TAIL_PART, BRIEF_S = 5.0, 0.15, 18.0
+BELIEVED_PCT = (-200.0, 300.0)  # a level beyond is a wrong reading; it would pass marks without end
 PHASES = 4096  # readings that tell where in a percent the steps lie
 AROUND = 60  # readings on either side that a fast flow is fitted with
 
@@ -74,6 +75,7 @@ def stepped_flows(
         return
     # A step that is finer than needed makes marks without end.
     step = sender.step_pct * max(1, int(np.ceil(FINEST_PCT / sender.step_pct)))
+    calm = np.clip(calm, *BELIEVED_PCT)
     phase = (2 * np.pi / step) * calm[:: max(1, len(calm) // PHASES)]
     offset = float(np.arctan2(np.sin(phase).mean(), np.cos(phase).mean())) / (2 * np.pi) * step
     index = np.round((calm - offset) / step).astype(np.int64)
