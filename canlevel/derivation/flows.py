@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import Found, Noisy, Tank, noisy_flows
+from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, Found, Noisy, Tank, noisy_flows
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import (
     FINEST_PCT,
@@ -42,7 +42,6 @@ FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
-FEWEST_STEPS = 1.6
 TOUCHING_S = 6.0
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
@@ -143,7 +142,12 @@ class VolumeCurve:
         self._rising = np.append(True, np.diff(self._volumes) > 0)
         fifths = np.diff(self(np.linspace(0, 100, 6)))
         straight = float(np.ptp(fifths)) < STRAIGHT * float(fifths.max())
-        self.tank = Tank(self.litres, MOST_SHIFT_PCT / 100 * float(fifths.sum()), ALIKE if straight else ALIKE_IF_BENT)
+        self.tank = Tank(
+            self.litres,
+            most_shift=MOST_SHIFT_PCT / 100 * float(fifths.sum()),
+            alike=ALIKE if straight else ALIKE_IF_BENT,
+            fastest=FASTEST_L / 60 if self.litres else np.inf,
+        )
 
     def __call__(self, level: Floats) -> Floats:
         """(n,) litres at (n,) percent, in straight lines between what was read and on beyond its ends."""

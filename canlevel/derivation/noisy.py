@@ -29,6 +29,7 @@ WIDEST = 32  # blocks that are taken together at most
 STIRRED = 4.2  # standard deviations between neighbouring means that keep blocks apart
 REST_PRICE, FLOW_PRICE = 17.0, 27.0
 CORNER_S = 1.5
+STAIR_S, STAIR_MISFIT = 90.0, 3.0  # a rest that is shorter may be a step of a staircase that noise makes of a slope
 MOMENT_S = 30.0  # a rest that is shorter is none
 SEVERAL_MARGIN = 8.0
 MOST_RATES = 4
@@ -42,6 +43,8 @@ FEWEST = 8  # readings that a flow is fitted to
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
+FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
+FASTEST_L = 200.0  # litres a minute that no valve gives: waste is dumped at 40-120 (common practice, no source)
 SURE, SURE_MOVING = 5.2, 6.0  # standard deviations of the change
 UNHEARD_S = 20.0
 
@@ -66,12 +69,13 @@ class Tank:
     """What is known of a tank. litres: whether its levels are told in litres, not in percent.
 
     most_shift: by how much a tilt changes a level at most. alike: by which part two rates may differ that are one flow in a
-    tank whose shape is not known to the last litre.
+    tank whose shape is not known to the last litre. fastest: per second, more than any pump or valve gives.
     """
 
     litres: bool
     most_shift: float
     alike: float
+    fastest: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +118,7 @@ def noisy_flows(stretches: Sequence[Noisy]) -> list[list[Found]]:
             parts[-1] += _busy_parts(divided, points)
     lag_s = _lag([(noisy, part) for noisy, some in zip(stretches, parts, strict=True) for part in some])
     return [
-        [flow for part in some for flow in _measured(noisy, part, lag_s)]
+        [flow for part in _joined(noisy, some, lag_s) for flow in _measured(noisy, part, lag_s)]
         for noisy, some in zip(stretches, parts, strict=True)
     ]
 
@@ -277,6 +281,41 @@ def _thinned(readings: _Readings, first: int, last: int, together: int) -> _Read
     return _Readings(at, level, np.sqrt(variance / counts))
 
 
+def _joined(noisy: Noisy, parts: list[_Busy], lag_s: float) -> Iterator[_Busy]:
+    """Busy parts, those made one that one line explains as well as two and a rest between.
+
+    Noise makes a staircase of a slow slope, of which the division into stretches takes a step now and then.
+    """
+    one: _Busy | None = None
+    for other in parts:
+        if one is not None and _is_one(noisy, one, other, lag_s):
+            one = _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
+            continue
+        if one is not None:
+            yield one
+        one = other
+    if one is not None:
+        yield one
+
+
+def _is_one(noisy: Noisy, one: _Busy, other: _Busy, lag_s: float) -> bool:
+    pause_s = noisy.at_s[other.knots[0]] - noisy.at_s[min(one.knots[-1], len(noisy.at_s) - 1)]
+    if pause_s > STAIR_S or max(len(one.knots), len(other.knots)) > 2:
+        return False
+    both = _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
+    _, readings, (begin, end) = _near(noisy, both)
+    if len(readings.at) < FEWEST:
+        return False
+    line = _first_fit(readings, [begin, end], lag_s)
+    knots = [float(noisy.at_s[row] - noisy.at_s[both.knots[0]]) + begin for row in (one.knots[-1], other.knots[0])]
+    chain = [begin, max(knots[0], begin + 1.0), max(knots[1], begin + 2.0), max(end, begin + 3.0)]
+    rates = np.array([_slope(readings, a, b) for a, b in pairwise(chain)])
+    apart = _fitted(readings, chain, rates, lag_s)
+    if apart.misfit > STAIR_MISFIT or apart.rates[0] * apart.rates[2] < 0:
+        return False
+    return _better(line, apart, len(readings.at), 0.0) is line
+
+
 def _many(at: Floats, knots: list[float]) -> bool:
     """Whether so many readings lie within that the misfit has no corners to speak of."""
     begin, end = np.searchsorted(at, [knots[0], knots[-1]])
@@ -353,9 +392,12 @@ def _slope(readings: _Readings, begin: float, end: float) -> float:
 
 def _is_shift(fitted: Ramps, near: Noisy) -> bool:
     """Whether the level was somewhere else at once, or, where noise hides how long it took, may well have been."""
-    if abs(fitted.after - fitted.before) > near.tank.most_shift:
+    change, lasted = abs(fitted.after - fitted.before), float(fitted.knots[-1] - fitted.knots[0])
+    # What lasts seconds while the liquid sloshes is a wave, however high.
+    if lasted < SHORTEST_S and (near.moving.any() or change > near.tank.fastest * lasted):
+        return True
+    if change > near.tank.most_shift:
         return False
-    lasted = float(fitted.knots[-1] - fitted.knots[0])
     if lasted < SHORTEST_S:
         return True
     if near.moving.any():
@@ -374,7 +416,8 @@ def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
             sure = abs(change) / max(fitted.change_sd, 1e-9)
         else:
             sure = abs(rate) / max(float(fitted.rate_sd[i]), 1e-12)
-        if sure < needed or _unheard(near.at_s, start_s, end_s):
+        either = fitted.rate_low[i] <= 0 <= fitted.rate_high[i]
+        if sure < needed or either or _unheard(near.at_s, start_s, end_s):
             continue
         yield Found(
             start_s,

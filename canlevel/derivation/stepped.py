@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import SHORTEST_S, UNHEARD_S, Found, Tank
+from canlevel.derivation.noisy import FEWEST_STEPS, SHORTEST_S, UNHEARD_S, Found, Tank
 from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
 from canlevel.derivation.segments import best_division
 from canlevel.derivation.sender import Sender, middle_of_five, usual_period_s
@@ -40,8 +40,11 @@ BEATING = 0.4  # of a step, between two readings
 FINEST_PCT = 0.2  # finer steps are taken together
 SLOWEST_L, FASTEST_L = 0.5, 20.0  # litres a minute of a trickle and of a hose (common practice, no source)
 LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
+NEXT = 1.1  # dwells, after which the next mark of a steady flow has been passed
 DUE = 1.6  # dwells, after which the next mark of a flow is missing
 FAST_MARKS = 4
+END_PRICE = 4.0  # of a first mark that was passed too early, or a last one too late
+UNSTEADY = 9.0  # mean squared misfit of what is no slow flow but a shift or two
 FEW_MARKS = 0.5
 CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
 TOUCHING_S, TAIL_PART, BRIEF_S = 5.0, 0.15, 18.0
@@ -275,6 +278,7 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
     unit = 1.0 if tank.litres else 0.5  # percent stand for litres of a tank of two hundred
     at_s, volume = marks.at_s[begin:end] - marks.at_s[begin], np.abs(marks.volume[begin:end] - marks.volume[begin])
     some = slice(begin, end)
+    unsure_s = _unsure_s(marks)[some]
     # What the uncertainty of its time makes of a mark's place depends on the pace there.
     weight = 1 / _variance(marks, some, marks.size[some] / np.maximum(marks.dwell_s[some], 1e-6))
     sums = np.zeros((6, n + 1))
@@ -282,17 +286,39 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
     for row, values in zip(sums, (weight, wt, wt * at_s, wv, wv * at_s, wv * volume), strict=True):
         np.cumsum(values, out=row[1:])
 
-    def priced(begins: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    def line(begins: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[Floats, Callable[[Floats], Floats], Floats]:
+        """(misfit, place, slope) of the line through some marks, each (ends, begins)."""
         w, t, tt, v, vt, vv = sums[:, ends, None] - sums[:, None, begins]
+        w = np.where(begins < ends[:, None], w, np.inf)
+        spread, lean = np.maximum(tt - t * t / w, 0.0), vt - v * t / w
+        slope = lean / np.where(spread > 1e-9, spread, np.inf)
+        return np.maximum(vv - v * v / w - lean * slope, 0.0), lambda at: v / w + slope * (at - t / w), slope
+
+    def priced(begins: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[Floats, Floats]:
         count = ends[:, None] - begins
-        w = np.where(count > 0, w, np.inf)
-        spread = np.maximum(tt - t * t / w, 0.0)
-        lean = vt - v * t / w
-        misfit = np.maximum(vv - v * v / w - lean * lean / np.where(spread > 1e-9, spread, np.inf), 0.0)
-        misfit[count == 1] = 0.0
         starts = np.minimum(begins, n - 1)
-        lasted = np.maximum(at_s[ends - 1, None] - at_s[starts], 1e-6)
-        per_minute = 60 * (volume[ends - 1, None] - volume[starts]) / lasted / unit
+        first_s, last_s, first_v, last_v = at_s[starts], at_s[ends - 1, None], volume[starts], volume[ends - 1, None]
+        misfit, _, _ = line(begins, ends)
+        misfit[count == 1] = 0.0
+        after, before = np.minimum(begins + 1, n), ends - 1
+        for some, left, out in (
+            ((begins, before), 1, "last"),
+            ((after, ends), 1, "first"),
+            ((after, before), 2, "both"),
+        ):
+            if not (count > left + 2).any():
+                continue
+            price, place, slope = line(*some)
+            good = count > left + 2
+            if out != "first":
+                late = place(last_s) - last_v
+                good &= (late > 0) & (late < slope * unsure_s[ends - 1, None])
+            if out != "last":
+                early = first_v - place(first_s)
+                good &= (early > 0) & (early < slope * unsure_s[starts])
+            misfit = np.where(good, np.minimum(misfit, price + left * END_PRICE), misfit)
+        lasted = np.maximum(last_s - first_s, 1e-6)
+        per_minute = 60 * (last_v - first_v) / lasted / unit
         slow = per_minute < SLOWEST_OF_TWO
         price = misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
         # A line through two marks fits whatever they are.
@@ -329,7 +355,7 @@ def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s:
         lasted = float(marks.at_s[last - 1] - marks.at_s[first])
         paces.append(lasted / abs(float(marks.volume[last - 1] - marks.volume[first])) if lasted > 0 else 0.0)
     slow, fast = max(paces), min(paces)
-    return fast > (1 - alike) * slow and pause_s < 0.5 * slow * float(marks.size[other[0]])
+    return fast > (1 - alike) * slow and pause_s < NEXT * slow * float(marks.size[other[0]])
 
 
 def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tank: Tank) -> Found | None:
@@ -338,37 +364,88 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
     way = int(marks.way[first])
     if last - first == 1:
         return _single(marks, first, tank)
-    volume, time = marks.volume[first:last], marks.at_s[first:last]
-    lasting = float(time[-1] - time[0])
-    begin, end = np.searchsorted(at_s, [time[0], time[-1]])
-    if end - begin < last - first:
-        return _fast(at_s, level, int(begin), int(end), size, tank.most_shift)
-    if lasting * (last - first) / (last - first - 1) < SHORTEST_S and last - first < tank.most_shift / size:
+    fits = [_line_of(marks, first, last)]
+    for low, high in ((first, last - 1), (first + 1, last), (first + 1, last - 1)):
+        if high - low > 2:
+            fit = _line_of(marks, low, high)
+            if _only_late(marks, first, last, fit):
+                fits.append(fit)
+    fit = min(fits, key=lambda fit: fit.squares + END_PRICE * (last - first - (fit.last - fit.first)))
+    begin_s, end_s, count = float(marks.at_s[fit.first]), float(marks.at_s[fit.last - 1]), fit.last - fit.first
+    begin, end = np.searchsorted(at_s, [begin_s, end_s])
+    if end - begin < count:
+        return _fast(at_s, level, int(begin), int(end), size, tank)
+    if (end_s - begin_s) * count / (count - 1) < SHORTEST_S and count < tank.most_shift / size:
         return None
-    rate = (volume[-1] - volume[0]) / lasting
-    for _ in range(2):
-        sd = np.sqrt(_variance(marks, slice(first, last), abs(rate)))
-        weight = 1 / sd**2
-        w = weight.sum()
-        middle, mean = weight @ time / w, weight @ volume / w
-        spread = float(weight @ (time - middle) ** 2)
-        rate = float(weight @ ((time - middle) * (volume - mean)) / spread)
+    volume, rate, freedom = marks.volume[first:last], fit.rate, count - 2
     if rate * way <= 0:
         return None
-    off = (volume - mean - rate * (time - middle)) / sd
-    freedom = last - first - 2
-    reach = SPREAD_95 * float(np.sqrt(max(off @ off / freedom if freedom > 0 else 1.0, 1.0) / spread))
-    reach *= 1 + FEW_MARKS / (last - first - 1)  # of few marks it is not seen where the rate changed between them
-    start = max(float(time[0] - marks.size[first] / 2 / abs(rate)), marks.low_s[first]) - LAG_S
-    stop = min(float(time[-1] + marks.size[last - 1] / 2 / abs(rate)), marks.high_s[last - 1]) - LAG_S
+    misfit = fit.squares / freedom if freedom > 0 else 1.0
+    if abs(rate) < SLOWEST_OF_TWO / 60 and misfit > UNSTEADY:
+        return None
+    reach = SPREAD_95 * float(np.sqrt(max(misfit, 1.0) / fit.spread))
+    reach *= 1 + FEW_MARKS / (freedom + 1)  # of few marks it is not seen where the rate changed between them
     if abs(rate) < reach:
         return None
-    before = float(volume[0]) - way * float(marks.size[first]) / 2
-    after = float(volume[-1]) + way * float(marks.size[last - 1]) / 2
+    # It begins and ends half a step beyond its marks. Where a mark was passed too early or too late, the level lay at it.
+    begin_part, end_part = 0.5 * (fit.first == first), 0.5 * (fit.last == last)
+    before = float(volume[0]) - way * float(marks.size[first]) * begin_part
+    after = float(volume[-1]) + way * float(marks.size[last - 1]) * end_part
+    start = max(fit.when(before), marks.low_s[first]) - LAG_S
+    stop = min(fit.when(after), marks.high_s[last - 1]) - LAG_S
     return Found(start, stop, before, after, after - before, rate, rate - reach, rate + reach, float(last - first))
 
 
-def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_shift: float) -> Found | None:
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The line through marks first to last (the one behind the last). squares: misfits over variances, added up."""
+
+    first: int
+    last: int
+    rate: float
+    middle_s: float
+    mean: float
+    spread: float
+    squares: float
+
+    def when(self, volume: float) -> float:
+        return self.middle_s + (volume - self.mean) / self.rate
+
+
+def _line_of(marks: _Marks, first: int, last: int) -> _Line:
+    volume, time = marks.volume[first:last], marks.at_s[first:last]
+    rate = (volume[-1] - volume[0]) / (time[-1] - time[0]) if time[-1] > time[0] else 0.0
+    middle = mean = spread = 0.0
+    weight = np.ones(0)
+    for _ in range(2):
+        weight = 1 / _variance(marks, slice(first, last), abs(rate))
+        w = weight.sum()
+        middle, mean = weight @ time / w, weight @ volume / w
+        spread = max(float(weight @ (time - middle) ** 2), 1e-12)
+        rate = float(weight @ ((time - middle) * (volume - mean)) / spread)
+    off = volume - mean - rate * (time - middle)
+    return _Line(first, last, rate, float(middle), float(mean), spread, float(weight @ (off * off)))
+
+
+def _only_late(marks: _Marks, first: int, last: int, fit: _Line) -> bool:
+    """Whether the marks left out of a line were passed before it got there, or after: a level that comes to rest close to a
+    mark is carried over it by noise, soon."""
+    if fit.rate * float(marks.way[first]) <= 0:
+        return False
+    late, unsure_s = [], _unsure_s(marks)
+    if fit.last < last:
+        late.append((float(marks.at_s[last - 1]) - fit.when(float(marks.volume[last - 1])), unsure_s[last - 1]))
+    if fit.first > first:
+        late.append((fit.when(float(marks.volume[first])) - float(marks.at_s[first]), unsure_s[first]))
+    return all(0 < late_s < most_s for late_s, most_s in late)
+
+
+def _unsure_s(marks: _Marks) -> Floats:
+    """(n,) by how much too late each mark may have been passed, if it was the last one: while it flickered, and a moment."""
+    return np.asarray(np.where(marks.flicker_s > 0, marks.flicker_s + 2 * np.sqrt(12) * marks.sd_s, 0.0))
+
+
+def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, tank: Tank) -> Found | None:
     """A flow that passes more than a step between two readings, fitted to them: each is off by its step's rounding."""
     low, high = max(begin - AROUND, 0), min(end + AROUND, len(at_s))
     at, level = at_s[low:high] - at_s[low], volume[low:high]
@@ -386,7 +463,11 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_
     sd = np.hypot(size / np.sqrt(12), LAG_SD_S * np.abs(np.gradient(level, at)))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop)]
     fitted = fit_one_ramp(at, level, sd, *ends, lag_s=LAG_S)
-    if fitted.knots[1] - fitted.knots[0] < SHORTEST_S and abs(fitted.after - fitted.before) < most_shift:
+    change, lasted = abs(fitted.after - fitted.before), float(fitted.knots[1] - fitted.knots[0])
+    if lasted < SHORTEST_S and (change < tank.most_shift or change / lasted > tank.fastest):
+        return None
+    # What is less than its steps, or may be of either direction, is a wave or two.
+    if change < FEWEST_STEPS * size or fitted.rate_low[0] <= 0 <= fitted.rate_high[0]:
         return None
     return Found(
         float(at_s[low] + fitted.knots[0]),
