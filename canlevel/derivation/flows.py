@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, Found, Noisy, Tank, noisy_flows
+from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, UNHEARD_S, Found, Noisy, Tank, noisy_flows
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import (
     FINEST_PCT,
@@ -43,6 +43,7 @@ JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; sho
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
+SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
@@ -232,17 +233,21 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
         if end - begin >= FEWEST_READINGS:
             at_s = series.seconds[begin:end]
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
-    for found in _flows_of(stretches, sender, curve):
-        yield from _united(_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
+    for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
+        flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
+        yield from _united(flows, at_s, curve.tank.alike)
 
 
-def _united(flows: Iterable[Found]) -> Iterator[Found]:
-    """Flows, those made one that touch and whose rates are not known to differ."""
+def _united(flows: Iterable[Found], at_s: Floats, alike: float) -> Iterator[Found]:
+    """Flows, those made one that touch, or have a gap in the readings between, and whose rates are not known to differ."""
     one: Found | None = None
     for other in flows:
-        if one is not None and _not_known_to_differ(one, other):
+        if one is not None and (_touching(one, other, alike) or _through_a_gap(one, other, at_s)):
             lasted = other.end_s - one.start_s
-            rate = (one.change + other.change) / lasted
+            change = one.change + other.change
+            if other.start_s - one.end_s > TOUCHING_S:
+                change = other.after - one.before
+            rate = change / lasted
             reach = max(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
             # The longer of the two tells the rate of both more closely than their ends do.
             longer = one if one.end_s - one.start_s > other.end_s - other.start_s else other
@@ -251,7 +256,7 @@ def _united(flows: Iterable[Found]) -> Iterator[Found]:
                 one,
                 end_s=other.end_s,
                 after=other.after,
-                change=one.change + other.change,
+                change=change,
                 rate=rate,
                 rate_low=rate - half,
                 rate_high=rate + half,
@@ -278,11 +283,22 @@ def _at_moments(series: Series) -> Series:
     )
 
 
-def _not_known_to_differ(one: Found, other: Found) -> bool:
+def _touching(one: Found, other: Found, alike: float) -> bool:
     if one.change * other.change <= 0 or other.start_s - one.end_s > TOUCHING_S or other.start_s < one.start_s:
         return False
     reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
-    return bool(abs(one.rate - other.rate) < reach)
+    return bool(abs(one.rate - other.rate) < max(float(reach), alike * min(abs(one.rate), abs(other.rate))))
+
+
+def _through_a_gap(one: Found, other: Found, at_s: Floats) -> bool:
+    """Whether a flow went on while nothing was heard: then the litres on either side of the gap are apart by what it moved."""
+    if one.change * other.change <= 0 or other.start_s <= one.end_s:
+        return False
+    first, last = np.searchsorted(at_s, [one.end_s - SLACK_S, other.start_s + SLACK_S])
+    if last - first < 2 or np.diff(at_s[first:last]).max() < max(UNHEARD_S, (other.start_s - one.end_s) / 2):
+        return False
+    rate = (other.after - one.before) / (other.end_s - one.start_s)
+    return all(flow.rate_low <= rate <= flow.rate_high for flow in (one, other))
 
 
 def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:

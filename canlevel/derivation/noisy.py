@@ -29,7 +29,7 @@ WIDEST = 32  # blocks that are taken together at most
 STIRRED = 4.2  # standard deviations between neighbouring means that keep blocks apart
 REST_PRICE, FLOW_PRICE = 17.0, 27.0
 CORNER_S = 1.5
-STAIR_S, STAIR_MISFIT = 90.0, 3.0  # a rest that is shorter may be a step of a staircase that noise makes of a slope
+STAIR_S, STAIR_MISFIT = 90.0, 2.0  # a rest that is shorter may be a step of a staircase that noise makes of a slope
 MOMENT_S = 30.0  # a rest that is shorter is none
 SEVERAL_MARGIN = 8.0
 MOST_RATES = 4
@@ -41,6 +41,7 @@ MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
 MOST_WITHIN = 240  # of readings deep within, or of means of them
 FEWEST = 8  # readings that a flow is fitted to
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
+PARKED_S = 60.0  # so soon before or after a vehicle starts or stops it stands on another slope
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
@@ -311,7 +312,7 @@ def _is_one(noisy: Noisy, one: _Busy, other: _Busy, lag_s: float) -> bool:
     chain = [begin, max(knots[0], begin + 1.0), max(knots[1], begin + 2.0), max(end, begin + 3.0)]
     rates = np.array([_slope(readings, a, b) for a, b in pairwise(chain)])
     apart = _fitted(readings, chain, rates, lag_s)
-    if apart.misfit > STAIR_MISFIT or apart.rates[0] * apart.rates[2] < 0:
+    if line.misfit > STAIR_MISFIT:
         return False
     return _better(line, apart, len(readings.at), 0.0) is line
 
@@ -396,13 +397,20 @@ def _is_shift(fitted: Ramps, near: Noisy) -> bool:
     # What lasts seconds while the liquid sloshes is a wave, however high.
     if lasted < SHORTEST_S and (near.moving.any() or change > near.tank.fastest * lasted):
         return True
+    if near.moving.any() and fitted.duration_low < SHORTEST_S:
+        return True
     if change > near.tank.most_shift:
         return False
-    if lasted < SHORTEST_S:
+    if lasted < SHORTEST_S or (lasted < PARKED_S and _parks(fitted, near)):
         return True
-    if near.moving.any():
-        return fitted.duration_low < SHORTEST_S
     return fitted.duration_low < AT_ONCE_S and lasted < BRIEF_S
+
+
+def _parks(fitted: Ramps, near: Noisy) -> bool:
+    """Whether the vehicle starts or stops about the time of a change: then it may be the slope that it stands on."""
+    edges = np.flatnonzero(near.moving[1:] != near.moving[:-1])
+    edges_s = near.at_s[edges] - near.at_s[0]
+    return bool(((edges_s > fitted.knots[0] - PARKED_S) & (edges_s < fitted.knots[-1] + PARKED_S)).any())
 
 
 def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:

@@ -43,6 +43,9 @@ LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
 NEXT = 1.1  # dwells, after which the next mark of a steady flow has been passed
 DUE = 1.6  # dwells, after which the next mark of a flow is missing
 FAST_MARKS = 4
+FEW_AT_ONCE = 3
+PASSING = 6.0  # standard deviations of noise within which a level on its way flickers at most
+PASSING_READINGS = 4.0  # and how many readings more
 END_PRICE = 4.0  # of a first mark that was passed too early, or a last one too late
 UNSTEADY = 9.0  # mean squared misfit of what is no slow flow but a shift or two
 FEW_MARKS = 0.5
@@ -60,12 +63,14 @@ class _Marks:
     at_s: Floats  # when each was passed
     sd_s: Floats  # and how well that is known
     uneven: Floats  # standard deviation of the place of the mark, litres
-    noise: Floats  # of the readings around it, litres, times the seconds between two of them
+    noise_l: Floats  # of the readings around it, in litres
+    noise: Floats  # the same times the seconds between two of them
     dwell_s: Floats  # time to the nearer neighbour in the same direction
     way: NDArray[np.int64]  # 1 up, -1 down
     volume: Floats  # litres (or percent) at the mark
     size: Floats  # of the step that it parts, in the same unit
     flicker_s: Floats  # for how long both steps were read in turn
+    ahead_s: Floats  # when that began
     low_s: Floats  # since when the level had rested in the step before
     high_s: Floats  # and until when it rested in the one behind
 
@@ -147,11 +152,11 @@ def _marks(
     first, last, value = _runs(at_s, index)
     if len(value) < 2:
         no = np.zeros(0)
-        return _Marks(no, no, no, no, no, np.zeros(0, np.int64), no, no, no, no, no)
+        return _Marks(no, no, no, no, no, no, np.zeros(0, np.int64), no, no, no, no, no, no)
     old, new, begin, end = value[:-1], value[1:], last[:-1], first[1:]
     way, count = np.sign(new - old), np.abs(new - old)
     pause_s = at_s[end] - at_s[begin]
-    passed, flicker_s = at_s[begin], np.zeros(len(old))
+    passed, flicker_s, ahead_s = at_s[begin], np.zeros(len(old)), at_s[begin]
     # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when as
     # many of these are behind it as read the old step.
     others = np.add.reduceat(index != np.repeat(value, last - first + 1), first)
@@ -163,7 +168,7 @@ def _marks(
         if to_row > from_row:
             olds = int(np.count_nonzero(index[from_row : to_row + 1] == old[i]))
             passed[i] = at_s[from_row - 1 + olds] if from_row else at_s[0]
-            flicker_s[i] = at_s[to_row] - at_s[from_row]
+            flicker_s[i], ahead_s[i] = at_s[to_row] - at_s[from_row], at_s[from_row]
     # What passes several steps at once passes them evenly.
     of = np.repeat(np.arange(len(old)), count)
     part = (np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[of]
@@ -177,12 +182,14 @@ def _marks(
         time,
         pause_s[of] / np.sqrt(12),
         UNEVEN_STEPS * size + 1e-9,
+        noise_steps * size,
         noise_steps * size * usual_period_s(at_s),
         dwell,
         way_of,
         volume_at(place),
         size,
         flicker_s[of],
+        ahead_s[of],
         at_s[first[:-1]][of],
         at_s[last[1:]][of],
     )
@@ -364,6 +371,7 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
     way = int(marks.way[first])
     if last - first == 1:
         return _single(marks, first, tank)
+    marks = _left_and_reached(marks, first, last)
     fits = [_line_of(marks, first, last)]
     for low, high in ((first, last - 1), (first + 1, last), (first + 1, last - 1)):
         if high - low > 2:
@@ -372,6 +380,8 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
                 fits.append(fit)
     fit = min(fits, key=lambda fit: fit.squares + END_PRICE * (last - first - (fit.last - fit.first)))
     begin_s, end_s, count = float(marks.at_s[fit.first]), float(marks.at_s[fit.last - 1]), fit.last - fit.first
+    if end_s <= begin_s:
+        return None
     begin, end = np.searchsorted(at_s, [begin_s, end_s])
     if end - begin < count:
         return _fast(at_s, level, int(begin), int(end), size, tank)
@@ -379,6 +389,14 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
         return None
     volume, rate, freedom = marks.volume[first:last], fit.rate, count - 2
     if rate * way <= 0:
+        return None
+    # A hose would have had to run for seconds: so few marks, so soon one after the other, are a shift's.
+    if (
+        tank.litres
+        and last - first <= FEW_AT_ONCE
+        and abs(rate) > 1.5 * FASTEST_L / 60
+        and count < tank.most_shift / size
+    ):
         return None
     misfit = fit.squares / freedom if freedom > 0 else 1.0
     if abs(rate) < SLOWEST_OF_TWO / 60 and misfit > UNSTEADY:
@@ -394,6 +412,23 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
     start = max(fit.when(before), marks.low_s[first]) - LAG_S
     stop = min(fit.when(after), marks.high_s[last - 1]) - LAG_S
     return Found(start, stop, before, after, after - before, rate, rate - reach, rate + reach, float(last - first))
+
+
+def _left_and_reached(marks: _Marks, first: int, last: int) -> _Marks:
+    """Marks, the first and the last of a run at other times where the level had rested at them, or came to rest there.
+
+    Flicker of a level on its way lasts no longer than noise takes to pass. Where it lasts longer the level lay at the mark: it
+    left the first one when the flicker ended, and reached the last one when it began.
+    """
+    pace = abs(float(marks.volume[last - 1] - marks.volume[first])) / max(
+        float(marks.at_s[last - 1] - marks.at_s[first]), 1.0
+    )
+    usual_s = PASSING * marks.noise_l + PASSING_READINGS * np.sqrt(12) * marks.sd_s * pace
+    at_s = marks.at_s.copy()
+    for i, leaves in ((first, True), (last - 1, False)):
+        if marks.flicker_s[i] * pace > usual_s[i]:
+            at_s[i] = marks.ahead_s[i] + marks.flicker_s[i] if leaves else marks.ahead_s[i]
+    return replace(marks, at_s=at_s)
 
 
 @dataclass(frozen=True, slots=True)
