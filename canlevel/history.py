@@ -14,7 +14,7 @@ import pyarrow as pa
 from canlevel.derivation.flows import derive_flows
 from canlevel.errors import StoreError
 from canlevel.storage.store import Store, open_store
-from canlevel.tables import rows_at, times_us, timestamp_us
+from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
 
 __all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
 
@@ -93,15 +93,15 @@ def bring_flows_up_to_date(store: Store) -> int:
 
 def _derive(store: Store, windows: list[list[str]]) -> None:
     """Derive the flows of some days, those of one week in each window, and store them."""
-    read: dict[datetime, pa.Table] = {}
+    read: dict[str, pa.Table] = {}
     for window in windows:
         begin = datetime(1970, 1, 1, tzinfo=UTC) + 7 * _week(window[0]) * DAY
         end = begin + 7 * DAY
-        wanted = [begin + off * DAY for off in range(-1, 8)]
+        heard = dict.fromkeys(part.parent.name.removeprefix("date=") for part in store.parts(begin - DAY, end))
         # The days beside a week are those of the next one, too. Columns that flows do not need are not read.
-        read = {day: read[day] if day in read else store.day_columns(day, day, FLOW_COLUMNS) for day in wanted}
+        read = {day: read[day] if day in read else store.day_columns(day, day, FLOW_COLUMNS) for day in heard}
         week = [_between(table, begin - MARGIN, end + MARGIN) for table in read.values()]
-        flows = derive_flows(pa.concat_tables(week))
+        flows = derive_flows(pa.concat_tables(week)) if week else empty(FLOWS)
         days = times_us(flows, "start") // 86_400_000_000
         for day in window:
             number = (date.fromisoformat(day) - date(1970, 1, 1)).days

@@ -20,7 +20,7 @@ from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
 from canlevel.derivation.segments import Stretch, partition
 from canlevel.derivation.sender import starts_of, usual_period_s
 
-__all__ = ["SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
+__all__ = ["FASTEST_L", "FEWEST_STEPS", "SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
 
 Floats = NDArray[np.float64]
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "FINEST_PCT",
     "Sender",
     "calm_noise",
     "describe_sender",
