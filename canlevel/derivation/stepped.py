@@ -285,7 +285,7 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
     unit = 1.0 if tank.litres else 0.5  # percent stand for litres of a tank of two hundred
     at_s, volume = marks.at_s[begin:end] - marks.at_s[begin], np.abs(marks.volume[begin:end] - marks.volume[begin])
     some = slice(begin, end)
-    unsure_s = _unsure_s(marks)[some]
+    unsure_s = _unsure_s(marks, some)
     # What the uncertainty of its time makes of a mark's place depends on the pace there.
     weight = 1 / _variance(marks, some, marks.size[some] / np.maximum(marks.dwell_s[some], 1e-6))
     sums = np.zeros((6, n + 1))
@@ -374,7 +374,7 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
     marks = _left_and_reached(marks, first, last)
     fits = [_line_of(marks, first, last)]
     for low, high in ((first, last - 1), (first + 1, last), (first + 1, last - 1)):
-        if high - low > 2:
+        if high - low > 2 and fits[0].squares > END_PRICE:
             fit = _line_of(marks, low, high)
             if _only_late(marks, first, last, fit):
                 fits.append(fit)
@@ -420,13 +420,15 @@ def _left_and_reached(marks: _Marks, first: int, last: int) -> _Marks:
     Flicker of a level on its way lasts no longer than noise takes to pass. Where it lasts longer the level lay at the mark: it
     left the first one when the flicker ended, and reached the last one when it began.
     """
+    if not marks.flicker_s[first] and not marks.flicker_s[last - 1]:
+        return marks
     pace = abs(float(marks.volume[last - 1] - marks.volume[first])) / max(
         float(marks.at_s[last - 1] - marks.at_s[first]), 1.0
     )
-    usual_s = PASSING * marks.noise_l + PASSING_READINGS * np.sqrt(12) * marks.sd_s * pace
     at_s = marks.at_s.copy()
     for i, leaves in ((first, True), (last - 1, False)):
-        if marks.flicker_s[i] * pace > usual_s[i]:
+        usual = PASSING * marks.noise_l[i] + PASSING_READINGS * np.sqrt(12) * marks.sd_s[i] * pace
+        if marks.flicker_s[i] * pace > usual:
             at_s[i] = marks.ahead_s[i] + marks.flicker_s[i] if leaves else marks.ahead_s[i]
     return replace(marks, at_s=at_s)
 
@@ -467,17 +469,18 @@ def _only_late(marks: _Marks, first: int, last: int, fit: _Line) -> bool:
     mark is carried over it by noise, soon."""
     if fit.rate * float(marks.way[first]) <= 0:
         return False
-    late, unsure_s = [], _unsure_s(marks)
+    late = []
     if fit.last < last:
-        late.append((float(marks.at_s[last - 1]) - fit.when(float(marks.volume[last - 1])), unsure_s[last - 1]))
+        late.append((float(marks.at_s[last - 1]) - fit.when(float(marks.volume[last - 1])), last - 1))
     if fit.first > first:
-        late.append((fit.when(float(marks.volume[first])) - float(marks.at_s[first]), unsure_s[first]))
-    return all(0 < late_s < most_s for late_s, most_s in late)
+        late.append((fit.when(float(marks.volume[first])) - float(marks.at_s[first]), first))
+    return all(0 < late_s < float(_unsure_s(marks, slice(i, i + 1))[0]) for late_s, i in late)
 
 
-def _unsure_s(marks: _Marks) -> Floats:
+def _unsure_s(marks: _Marks, some: slice) -> Floats:
     """(n,) by how much too late each mark may have been passed, if it was the last one: while it flickered, and a moment."""
-    return np.asarray(np.where(marks.flicker_s > 0, marks.flicker_s + 2 * np.sqrt(12) * marks.sd_s, 0.0))
+    flicker_s = marks.flicker_s[some]
+    return np.asarray(np.where(flicker_s > 0, flicker_s + 2 * np.sqrt(12) * marks.sd_s[some], 0.0))
 
 
 def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, tank: Tank) -> Found | None:
