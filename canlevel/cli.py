@@ -34,6 +34,7 @@ __all__ = ["app", "run"]
 
 BAD_NEWS, BAD_CALL, INTERRUPTED = 1, 2, 130
 WORTH_A_SPEED = 100_000  # frames; below that starting up takes longer than reading
+LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 LISTEN_S = 15.0  # how long `tanks` listens to a live bus: three times the slowest usual period
 EXPLAIN_S = 60.0  # `explain`: long enough to tell a rhythm
 PIPED_ROWS = 60  # of a screen that is none
@@ -901,6 +902,7 @@ def leaks(
     """Watch the quiet hours of each tank for slow, steady loss or gain, and say how small a leak would have been seen.
 
     A heater, or whatever else draws slowly and steadily, looks like a leak. At most 1 alarm in 1,000 tank-days is false.
+    Of a store the last 31 days are looked at, unless --since says otherwise.
     """
     from canlevel.derivation.leaks import LEAKS, watch_leaks
 
@@ -928,6 +930,7 @@ def outlook(
     """Show when each tank will be empty or full, at its present rate and at its habit, as of the last reading.
 
     Below, by day (UTC): fresh water out, waste water in, and what is missing. Data formats tell the two by "kind".
+    Of a store the last 31 days are looked at, unless --since says otherwise.
     """
     import pyarrow as pa
 
@@ -966,6 +969,8 @@ def _readings_and_flows(
     from canlevel.derivation.flows import derive_flows
 
     begin, end = _moment(since, "--since"), _moment(until, "--until")
+    if store is not None and begin is None:
+        begin = _lately(store, end)
     readings = _readings(
         source,
         store,
@@ -982,6 +987,14 @@ def _readings_and_flows(
     if store is not None and roster is None:
         return readings, _stored_flows(store, tank, begin, end)
     return readings, derive_flows(readings)
+
+
+def _lately(store: Path, until: datetime | None) -> datetime | None:
+    """When the last days of a store began, those before `until`: neither a leak nor a habit is looked for in all of a year."""
+    from canlevel.storage.store import open_store
+
+    days = [part.parent.name.removeprefix("date=") for part in open_store(store).parts(until=until)]
+    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 def _print_leaks(leaks: pa.Table, units: VolumeUnit) -> None:
@@ -1079,8 +1092,18 @@ def _figure(litres: float, units: VolumeUnit) -> str:
 
 
 def _durations(hours: float, low: float | None, high: float | None) -> list[str]:
-    """A length of time and its limits in minutes, hours or days, whichever suits it; "?" for what is not known."""
+    """A length of time and its limits, each in minutes, hours or days, whichever suits it; "?" for what is not known.
+
+    The unit is said once where all three have the same.
+    """
+    texts, units = zip(*(_duration(one) for one in (hours, low, high)), strict=True)
+    if len({unit for unit in units if unit}) == 1:
+        return [f"{texts[0]} {units[0]}", *texts[1:]]
+    return [f"{text} {unit}".rstrip() for text, unit in zip(texts, units, strict=True)]
+
+
+def _duration(hours: float | None) -> tuple[str, str]:
+    if hours is None:
+        return "?", ""
     per_unit, unit = (1 / 60, "min") if hours < 2 else (1.0, "h") if hours < 48 else (24.0, "d")
-    digits = 1 if unit == "d" and hours < 10 * 24 else 0
-    texts = ["?" if one is None else f"{one / per_unit:.{digits}f}" for one in (hours, low, high)]
-    return [f"{texts[0]} {unit}", *texts[1:]]
+    return f"{hours / per_unit:.{1 if unit == 'd' and hours < 10 * 24 else 0}f}", unit

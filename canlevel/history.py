@@ -6,7 +6,7 @@ import os
 import subprocess
 import sys
 from datetime import UTC, date, datetime, timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 import pyarrow as pa
@@ -14,14 +14,15 @@ import pyarrow as pa
 from canlevel.derivation.flows import derive_flows
 from canlevel.errors import StoreError
 from canlevel.storage.store import Store, open_store
-from canlevel.tables import READINGS, dictionary_column, null_column, rows_at, times_us, timestamp_us
+from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
 
 __all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
 
-METHOD = 3  # of the derivation; flows of another are derived anew
+METHOD = 4  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
+MARGIN = timedelta(hours=12)  # of readings on either side of a week: flows and rests that reach across its ends
 
 
 def stored_flows(
@@ -71,16 +72,17 @@ def bring_flows_up_to_date(store: Store) -> int:
     weeks = {_week(beside) for day in changed for beside in _beside(day)}
     stale = sorted(day for day in {*parts, *before} if _week(day) in weeks)
     windows = [list(days) for _, days in groupby(stale, _week)]
-    helpers = min(_cores(), len(windows)) - 1 if len(stale) >= DAYS_FOR_HELPERS else 0
+    processes = min(_cores(), len(windows)) if len(stale) >= DAYS_FOR_HELPERS else 1
+    # Weeks that follow one another stay together, as each reads the days beside it.
+    bounds = [len(windows) * i // processes for i in range(processes + 1)]
+    mine, *theirs = (windows[begin:end] for begin, end in pairwise(bounds))
     # Processes of their own, not copies of this one: whoever calls may be a notebook with threads of its own.
-    started = [_helper(store, windows[i + 1 :: helpers + 1]) for i in range(helpers)]
+    started = [_helper(store, some) for some in theirs]
     try:
-        for window in windows[:: helpers + 1]:
-            _derive(store, window)
-        for i, process in enumerate(started):
+        _derive(store, mine)
+        for some, process in zip(theirs, started, strict=True):
             if process.wait() != 0:
-                for window in windows[i + 1 :: helpers + 1]:
-                    _derive(store, window)
+                _derive(store, some)
     finally:
         for process in started:
             process.kill()
@@ -89,14 +91,27 @@ def bring_flows_up_to_date(store: Store) -> int:
     return len(stale)
 
 
-def _derive(store: Store, window: list[str]) -> None:
-    """Derive the flows of some days of one week, and store them."""
-    begin = datetime(1970, 1, 1, tzinfo=UTC) + 7 * _week(window[0]) * DAY
-    flows = derive_flows(_days(store, begin - DAY, begin + 7 * DAY))
-    days = times_us(flows, "start") // 86_400_000_000
-    for day in window:
-        number = (date.fromisoformat(day) - date(1970, 1, 1)).days
-        store.replace_flows(day, rows_at(flows, np.flatnonzero(days == number)))
+def _derive(store: Store, windows: list[list[str]]) -> None:
+    """Derive the flows of some days, those of one week in each window, and store them."""
+    read: dict[str, pa.Table] = {}
+    for window in windows:
+        begin = datetime(1970, 1, 1, tzinfo=UTC) + 7 * _week(window[0]) * DAY
+        end = begin + 7 * DAY
+        heard = dict.fromkeys(part.parent.name.removeprefix("date=") for part in store.parts(begin - DAY, end))
+        # The days beside a week are those of the next one, too. Columns that flows do not need are not read.
+        read = {day: read[day] if day in read else store.day_columns(day, day, FLOW_COLUMNS) for day in heard}
+        week = [_between(table, begin - MARGIN, end + MARGIN) for table in read.values()]
+        flows = derive_flows(pa.concat_tables(week)) if week else empty(FLOWS)
+        days = times_us(flows, "start") // 86_400_000_000
+        for day in window:
+            number = (date.fromisoformat(day) - date(1970, 1, 1)).days
+            store.replace_flows(day, rows_at(flows, np.flatnonzero(days == number)))
+
+
+def _between(readings: pa.Table, begin: datetime, end: datetime) -> pa.Table:
+    """Those from a moment on and before another, of READINGS in the order of time."""
+    first, last = np.searchsorted(times_us(readings), [timestamp_us(begin), timestamp_us(end)])
+    return readings.slice(int(first), int(last - first))
 
 
 def _helper(store: Store, windows: list[list[str]]) -> subprocess.Popen[bytes]:
@@ -106,20 +121,6 @@ def _helper(store: Store, windows: list[list[str]]) -> subprocess.Popen[bytes]:
 
 def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def _days(store: Store, first: datetime, last: datetime) -> pa.Table:
-    """READINGS of some days in the order of time, with only those columns filled in that flows need."""
-    some = store.day_columns(first, last, FLOW_COLUMNS)
-    n = len(some)
-    nothing = dictionary_column(np.zeros(n, np.int64), [None])
-    columns = []
-    for field in READINGS:
-        if field.name in FLOW_COLUMNS:
-            columns.append(some.column(field.name))
-        else:
-            columns.append(nothing if pa.types.is_dictionary(field.type) else null_column(n, field.type))
-    return pa.table(columns, schema=READINGS)
 
 
 def _moment(when: datetime | str) -> datetime:
@@ -138,9 +139,7 @@ def _week(day: str) -> int:
 
 def main(words: list[str]) -> None:
     """The work of a helper: a store, and the days of each week with commas between."""
-    store = open_store(words[0])
-    for window in words[1:]:
-        _derive(store, window.split(","))
+    _derive(open_store(words[0]), [window.split(",") for window in words[1:]])
 
 
 if __name__ == "__main__":

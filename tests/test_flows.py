@@ -11,6 +11,7 @@ import pytest
 from conftest import START_US
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from reading import read_text
 
 from canlevel.decoding.tanks import TankDecoder
@@ -33,6 +34,7 @@ from canlevel.simulate import (
 from canlevel.tables import FLOWS, READINGS, empty
 
 START = datetime(2026, 5, 1, 8, tzinfo=UTC)
+Floats = NDArray[np.float64]
 
 
 def frames_of(simulation: Simulation) -> pa.Table:
@@ -286,3 +288,82 @@ def test_whatever_is_read_gives_flows_that_make_sense(
             assert flow["rate_low"] <= flow["rate_l_per_min"] <= flow["rate_high"]
             assert np.isfinite([flow["rate_low"], flow["rate_high"], flow["volume_l"]]).all()
     assert [flow["start"] for flow in flows] == sorted(flow["start"] for flow in flows)
+
+
+def read_at(at_s: Floats, level_pct: Floats, capacity_l: float) -> pa.Table:
+    """READINGS of one tank, as its levels were read."""
+    rows = [
+        {"time": START_US + round(at * 1e6), "tank": "rvc.fresh_water.0", "source_address": 7, "status": "ok",
+         "level_pct": level, "capacity_l": capacity_l}
+        for at, level in zip(at_s.tolist(), level_pct.tolist(), strict=True)
+    ]  # fmt: skip
+    return Roster().apply(pa.Table.from_pylist(rows, schema=READINGS))
+
+
+def stepped(level_pct: Floats, step_pct: float) -> Floats:
+    return np.asarray(np.round(level_pct / step_pct) * step_pct)
+
+
+def test_a_mark_that_noise_passes_late_belongs_to_the_flow_before() -> None:
+    """A level that comes to rest close to the edge of a step is carried over it by noise, now or minutes later: one flow."""
+    found = []
+    for seed in range(30):
+        random = np.random.default_rng(seed)
+        at = np.arange(0, 2400, 1.2)
+        end_pct = NINE_INCH_STRIP * (14.5 + random.uniform(-0.25, 0.25))
+        level = np.interp(at, [0, 900, 1500, 2400], [60, 60, end_pct, end_pct])
+        level = stepped(level + random.normal(0, 0.16 * NINE_INCH_STRIP, len(at)), NINE_INCH_STRIP)
+        flows = derive_flows(read_at(at, level, 56)).to_pylist()
+        rate = (end_pct - 60) * 0.56 / 10
+        found.append([flow["rate_l_per_min"] / rate for flow in flows])
+    assert sum(len(rates) == 1 for rates in found) >= 28, found
+    assert np.median([abs(rates[0] - 1) for rates in found]) < 0.1
+
+
+@pytest.mark.parametrize("step", [0.004, 0.4, NINE_INCH_STRIP])
+def test_a_flow_through_a_gap_in_the_readings_is_one(step: float) -> None:
+    random = np.random.default_rng(4)
+    at = np.arange(0, 3000, 1.5)
+    level = np.interp(at, [0, 900, 1500, 3000], [80, 80, 40, 40])
+    level = stepped(level + random.normal(0, 0.05, len(at)), step)
+    heard = (at < 1150) | (at > 1230)
+    (flow,) = derive_flows(read_at(at[heard], level[heard], 150)).to_pylist()
+    assert flow["rate_l_per_min"] == pytest.approx(-6, rel=0.05)
+    assert flow["volume_l"] == pytest.approx(60, rel=0.1)
+    # Where the tap was shut meanwhile, there are two.
+    level = np.interp(at, [0, 900, 1152, 1228, 1500, 3000], [80, 80, 60, 60, 40, 40])
+    level = stepped(level + random.normal(0, 0.05, len(at)), step)
+    assert len(derive_flows(read_at(at[heard], level[heard], 150))) == 2
+
+
+def test_parking_on_a_slope_is_no_flow() -> None:
+    """A drive whose slosh a strip sender hardly shows, and the slope the vehicle stands on afterwards.
+
+    Of a single step that is passed at once nobody can tell whether something flowed, and what is stated of it says so.
+    """
+    for seed in range(25):
+        random = np.random.default_rng(seed)
+        at = np.arange(0, 7200, 0.8)
+        under_way = np.where(at < 5400, np.minimum(at / 10, 1), np.exp(-np.maximum(at - 5400, 0) / 8)) * (at > 1800)
+        slosh = 1.0 * under_way * np.sin(2 * np.pi * 0.7 * at + np.cumsum(random.normal(0, 0.2, len(at))))
+        tilt = np.where(at > 5400, random.choice([-4, 4]), 0.0)
+        level = random.uniform(45, 55) + tilt + slosh * 1.4 + random.normal(0, 0.25, len(at))
+        flows = derive_flows(read_at(at, stepped(level, NINE_INCH_STRIP), 300)).to_pylist()
+        assert all(flow["volume_l"] < 1.1 * 3 * NINE_INCH_STRIP for flow in flows), (seed, flows)
+        assert all(abs(flow["rate_low"] - flow["rate_high"]) > 50 for flow in flows), (seed, flows)
+        assert len(flows) <= 1
+
+
+def test_high_waves_are_no_flows() -> None:
+    for seed in range(10):
+        random = np.random.default_rng(seed)
+        at = np.arange(0, 7200, 1.1) + random.uniform(0, 0.05, 6546)
+        under_way = (at > 1800) & (at < 5400)
+        waves = sum(
+            random.uniform(2, 6) * np.sin(2 * np.pi * random.uniform(0.3, 1.4) * at + random.uniform(0, 6))
+            for _ in "123"
+        )
+        level = 50 + under_way * waves + random.normal(0, 0.3, len(at))
+        for step in (0.004, 0.4, TWELVE_INCH_STRIP):
+            flows = derive_flows(read_at(at, stepped(level, step), 150)).to_pylist()
+            assert flows == [], (seed, step, flows)

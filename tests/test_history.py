@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from test_flows import one_tank, readings_of
+from test_leaks import tank_readings
 
 import canlevel
 from canlevel import history
@@ -176,3 +177,21 @@ def test_rates_are_of_litres_by_the_tanks_shape(start_pct: float) -> None:
         depth = one["level_pct"] / 100
         part = 8 / np.pi * np.sqrt(depth - depth**2)
         assert one["rate_l_per_min"] == pytest.approx(part * other["rate_l_per_min"], rel=0.01)
+
+
+def test_a_flow_over_the_end_of_a_week_is_stored_once_and_whole(tmp_path: Path) -> None:
+    """Weeks begin on Thursdays; each is derived with half a day on either side, and the days beside it are read once."""
+    hours, litres = [0, 60, 60.5, 135.8, 136.2, 231, 231.5, 330], [160, 160, 140, 140, 100, 100, 120, 120]
+    readings = tank_readings(hours, litres, step_pct=0.4, period_s=20)
+    store = create_store(tmp_path / "history")
+    with store.writing() as writer:
+        writer.append(readings)
+    assert history.bring_flows_up_to_date(store) == len({part.parent.name for part in store.parts()})
+    found, whole = store.scan_flows().to_pylist(), derive_flows(readings).to_pylist()
+    assert [flow["kind"] for flow in found] == [flow["kind"] for flow in whole] == ["drain", "drain", "fill"]
+    thursday = datetime(2026, 5, 7, tzinfo=UTC)
+    assert found[1]["start"] < thursday < found[1]["end"]
+    for one, other in zip(found, whole, strict=True):
+        assert one["rate_l_per_min"] == pytest.approx(other["rate_l_per_min"], rel=1e-3)
+        assert abs(one["start"] - other["start"]) < timedelta(seconds=1)
+    assert history.bring_flows_up_to_date(store) == 0

@@ -14,12 +14,13 @@ import pytest
 from conftest import START_US, Result
 from test_leaks import tank_readings
 
+from canlevel.cli import _durations
 from canlevel.derivation.balance import BALANCE
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.outlook import OUTLOOK, outlook
 from canlevel.simulate import NINE_INCH_STRIP
-from canlevel.storage.store import create_store
-from canlevel.tables import FLOWS, READINGS, empty
+from canlevel.storage.store import Store, create_store
+from canlevel.tables import FLOWS, READINGS, empty, times_us
 
 START = datetime.fromtimestamp(START_US / 1e6, UTC)
 NO_FLOWS = empty(FLOWS)
@@ -212,3 +213,39 @@ def test_the_command_prints_outlook_and_balance(canlevel: Callable[..., Result],
         )
         assert (code, text) == (0, "")
         assert "no tank was heard" in errors
+
+
+def test_each_limit_is_told_in_the_unit_that_suits_it() -> None:
+    assert _durations(0.5, 0.4, 0.7) == ["30 min", "24", "42"]
+    assert _durations(0.5, 0.4, 70.0) == ["30 min", "24 min", "2.9 d"]
+    assert _durations(10.0, 1.5, None) == ["10 h", "90 min", "?"]
+    assert _durations(10.0, None, None) == ["10 h", "?", "?"]
+
+
+@pytest.mark.parametrize("command", ["leaks", "outlook"])
+def test_of_a_store_the_last_month_is_looked_at(
+    canlevel: Callable[..., Result], tmp_path: Any, command: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a store of years takes no more memory than one of a month; --since goes further back."""
+    store = create_store(tmp_path / "history")
+    readings = tank_readings([0, 2, 2.5], [160, 160, 100], step_pct=0.4, period_s=5)
+    earlier = readings.set_column(
+        readings.schema.get_field_index("time"),
+        "time",
+        pa.array(times_us(readings) - 40 * 86_400_000_000).cast(READINGS.field("time").type),
+    )
+    with store.writing() as writer:
+        writer.append(earlier)
+        writer.append(readings)
+    asked: list[Any] = []
+    scan = Store.scan
+
+    def noted(self: Store, **limits: Any) -> pa.Table:
+        asked.append(limits.get("since"))
+        return scan(self, **limits)
+
+    monkeypatch.setattr(Store, "scan", noted)
+    assert canlevel(command, "--store", tmp_path / "history")[0] == 0
+    assert [since.isoformat() for since in asked] == ["2026-04-01T00:00:00+00:00"]
+    assert canlevel(command, "--store", tmp_path / "history", "--since", "2026-03-01")[0] == 0
+    assert asked[-1].isoformat() == "2026-03-01T00:00:00+00:00"

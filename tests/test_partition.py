@@ -12,17 +12,21 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import integrate, optimize, stats
 
-from canlevel.derivation.flows import derive_flows
+from canlevel.derivation.flows import _each_level, derive_flows
+from canlevel.derivation.noisy import _Readings, _thinned
 from canlevel.derivation.ramps import SPREAD_95, best_split, fit_one_ramp, fit_ramps
-from canlevel.derivation.segments import Stretch, partition
+from canlevel.derivation.segments import TOGETHER, Stretch, partition
 from canlevel.derivation.sender import (
+    _counted,
     describe_sender,
     local_noise,
     middle_of_five,
     restless,
     scatter_pct,
+    usual_period_s,
     without_spikes,
 )
+from canlevel.derivation.stepped import _shortest_apart
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmark"))
 
@@ -185,9 +189,9 @@ def test_noise_is_told_by_what_turns_back() -> None:
     random = np.random.default_rng(2)
     at = np.arange(4000) * 1.0
     slope = 80 - at / 100
-    assert local_noise(at, slope, 0.004).max() < 1e-6
+    assert local_noise(at, slope).max() < 1e-6
     noisy = slope + random.normal(0, 0.3, len(at))
-    assert np.median(local_noise(at, noisy, 0.004)) == pytest.approx(0.3, rel=0.1)
+    assert np.median(local_noise(at, noisy)) == pytest.approx(0.3, rel=0.1)
     assert np.median(scatter_pct(at, noisy)) == pytest.approx(0.3, rel=0.1)
     noisy[2000] += 30
     assert abs(without_spikes(noisy, 0.004)[2000] - slope[2000]) < 2
@@ -213,3 +217,76 @@ def test_simulated_days_whose_truth_is_known(kind: str) -> None:
 
 def test_the_reach_of_an_interval_is_wider_than_the_normal_curves() -> None:
     assert stats.norm.ppf(0.975) < SPREAD_95 < stats.norm.ppf(0.995)
+
+
+def test_no_division_is_better_where_ends_are_priced_together() -> None:
+    """Long enough for many ends at once, and for beginnings to be left out: against the recursion that leaves out nothing."""
+    for seed in range(4):
+        random = np.random.default_rng(seed)
+        n = 3 * TOGETHER + 5 + seed
+        at = np.cumsum(random.uniform(5, 15, n))
+        turns = np.sort(random.uniform(at[0], at[-1], 4))
+        level = np.interp(at, [at[0], *turns, at[-1]], [50, 50, 40, 40, 48, 48]) + random.normal(0, 0.6, n)
+        weight = np.full(n, 1 / 0.36)
+        found = partition(at, level, weight, rest_price=17, flow_price=27)
+        assert price_of(at, level, weight, found, 17, 27) == pytest.approx(
+            best_price(at, level, weight, 17, 27), rel=1e-6
+        )
+
+
+@given(st.lists(st.tuples(st.integers(1, 9), st.booleans()), min_size=1, max_size=40))
+def test_the_shortest_runs_are_taken_as_if_one_by_one(runs: list[tuple[int, bool]]) -> None:
+    length = np.array([float(one) for one, _ in runs])
+    rows = np.flatnonzero([flickers for _, flickers in runs])
+    one_by_one: list[int] = []
+    for _, row in sorted((length[row], row) for row in rows.tolist()):
+        if all(abs(row - other) > 2 for other in one_by_one):
+            one_by_one.append(row)
+    taken = _shortest_apart(length, rows) if len(rows) else rows
+    assert sorted(taken.tolist()) == sorted(one_by_one)
+
+
+@given(st.lists(st.one_of(st.sampled_from([0.0, 0.4, 0.8, 99.6]), st.floats(-131, 131)), min_size=1, max_size=60))
+def test_levels_are_told_apart_as_by_numpy(levels: list[float]) -> None:
+    level = np.round(np.array(levels) / 0.004) * 0.004
+    known, first = _each_level(level)
+    assert known == pytest.approx(np.unique(level), abs=1e-9)
+    assert (level[first] == known).all()
+    ticks = np.round(level / 0.004).astype(np.int64)
+    assert [part.tolist() for part in _counted(ticks)] == [
+        part.tolist() for part in np.unique(ticks, return_counts=True)
+    ]
+
+
+def test_the_usual_period_is_the_median() -> None:
+    random = np.random.default_rng(4)
+    at = np.cumsum(np.where(np.arange(200_000) % 3, 0.5, 2.0) + random.normal(0, 0.01, 200_000))
+    assert usual_period_s(at) == pytest.approx(float(np.median(np.diff(at))), abs=0.005)
+    even = np.cumsum(2.5 + random.normal(0, 0.05, 100_000))
+    assert usual_period_s(even) == pytest.approx(float(np.median(np.diff(even))), rel=0.005)
+
+
+def test_scatter_above_a_limit_is_a_median_above_it() -> None:
+    """`restless` counts instead of sorting: the same minutes."""
+    random = np.random.default_rng(6)
+    at = np.arange(6000) * 2.5
+    waves = 60 + random.normal(0, 0.2, len(at)) + 4 * (np.abs(at - 7000) < 1500) * random.normal(0, 1, len(at))
+    sender = describe_sender(at, waves)
+    limit = np.hypot(1.5 * sender.noise_pct, 0.6 * sender.step_pct)
+    assert (restless(at, waves, sender) == (scatter_pct(at, waves) > limit)).mean() > 0.99
+    assert restless(at, waves, sender).sum() > 1000
+
+
+def test_readings_deep_in_a_long_flow_are_taken_together_without_loss() -> None:
+    random = np.random.default_rng(8)
+    at = np.arange(0, 30_000, 2.5)
+    level = ramp(at, 90, -0.002, 3000, 27_000) + random.normal(0, 0.4, len(at))
+    sd = np.full(len(at), 0.4)
+    first, last = np.searchsorted(at, [3600, 26_400])
+    few = _thinned(_Readings(at, level, sd), int(first), int(last), 30)
+    assert len(few.at) < len(at) / 3
+    whole = fit_ramps(at, level, sd, [3100, 26_900], [-0.002], lag_s=2)
+    thinned = fit_ramps(few.at, few.level, few.sd, [3100, 26_900], [-0.002], lag_s=2)
+    assert thinned.rates[0] == pytest.approx(whole.rates[0], abs=0.2 * whole.rate_sd[0])
+    assert thinned.rate_sd[0] == pytest.approx(whole.rate_sd[0], rel=0.1)
+    assert thinned.knots == pytest.approx(whole.knots, abs=10)

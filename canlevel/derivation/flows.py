@@ -10,14 +10,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import Found, Noisy, Tank, noisy_flows
+from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, UNHEARD_S, Found, Noisy, Tank, noisy_flows
 from canlevel.derivation.ramps import SPREAD_95
-from canlevel.derivation.sender import Sender, describe_sender, local_noise, restless, scatter_pct, without_spikes
+from canlevel.derivation.sender import (
+    FINEST_PCT,
+    Sender,
+    describe_sender,
+    local_noise,
+    restless,
+    scatter_pct,
+    starts_of,
+    usual_period_s,
+    without_spikes,
+)
 from canlevel.derivation.series import Series, series_of
 from canlevel.derivation.stepped import stepped_flows
 from canlevel.tables import FLOWS, arrow, dictionary_column, float_column, time_column
@@ -31,8 +42,8 @@ FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
-FEWEST_STEPS = 1.6
 TOUCHING_S = 6.0
+SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
@@ -40,12 +51,17 @@ STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
 # Standard deviation of how far a level is off by a tilt, of a vehicle that stays and of one that moves about.
 TILT_PCT, TILT_MOVING_PCT = 1.0, 2.5
 TRIFLE = 1e-6
-SAME_S = 1e-4
+SAME_S, SAME_PCT = 1e-4, 1e-9
+MOST_TICKS = 1 << 20
+POINTS = 1024  # of a curve
+SAME_PART, LEAST_SLOPE = 1e-9, 1e-6
 BEND_PCT = 5.0  # so far above and below a level its shape's bend is told
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
 USUAL_OF_SQUARE = 0.4549  # median of a squared standard normal variable
 COLOUR_BLOCK_S = 10.0
+SURROUNDINGS_S = 180.0
+DITHERED = 1.5  # steps of noise, beyond which nothing is left of the error of rounding
 
 
 def derive_flows(readings: pa.Table) -> pa.Table:
@@ -115,17 +131,24 @@ class VolumeCurve:
             # A capacity that was corrected half-way leaves two volumes for one level: the later one is right.
             last = series.capacity_l[np.flatnonzero(known)[-1]]
             known &= (series.capacity_l == last) | (np.isnan(series.capacity_l) & np.isnan(last))
-        levels, first = np.unique(series.level_pct[known], return_index=True)
+        levels, first = _each_level(series.level_pct[known])
         volumes = np.maximum.accumulate(series.volume_l[known][first]) if len(levels) else levels
         self.litres = len(levels) > 1 and bool(volumes[-1] > volumes[0])
         if self.litres:
             # A shape that ends at its top, and a level that goes on: a trifle keeps the curve rising.
             volumes = volumes + TRIFLE * (volumes[-1] - volumes[0]) * (levels - levels[0]) / (levels[-1] - levels[0])
+            levels, volumes = _few(levels, volumes)
         self._levels = levels if self.litres else np.array([0.0, 100.0])
         self._volumes = volumes if self.litres else np.array([0.0, 100.0])
+        self._rising = np.append(True, np.diff(self._volumes) > 0)
         fifths = np.diff(self(np.linspace(0, 100, 6)))
         straight = float(np.ptp(fifths)) < STRAIGHT * float(fifths.max())
-        self.tank = Tank(self.litres, MOST_SHIFT_PCT / 100 * float(fifths.sum()), ALIKE if straight else ALIKE_IF_BENT)
+        self.tank = Tank(
+            self.litres,
+            most_shift=MOST_SHIFT_PCT / 100 * float(fifths.sum()),
+            alike=ALIKE if straight else ALIKE_IF_BENT,
+            fastest=FASTEST_L / 60 if self.litres else np.inf,
+        )
 
     def __call__(self, level: Floats) -> Floats:
         """(n,) litres at (n,) percent, in straight lines between what was read and on beyond its ends."""
@@ -133,16 +156,60 @@ class VolumeCurve:
 
     def level(self, volume: Floats) -> Floats:
         """(n,) percent at (n,) litres."""
-        rising = np.append(True, np.diff(self._volumes) > 0)
-        return _along(volume, self._volumes[rising], self._levels[rising])
+        return _along(volume, self._volumes[self._rising], self._levels[self._rising])
+
+    def slope(self, level: Floats) -> Floats:
+        """(n,) litres that a percent holds at (n,) percent; never nothing."""
+        if self.straight:
+            slope = (self._volumes[1] - self._volumes[0]) / (self._levels[1] - self._levels[0])
+            return np.full(len(level), max(float(slope), LEAST_SLOPE))
+        at = np.linspace(self._levels[0] - 1, self._levels[-1] + 1, POINTS)
+        return np.asarray(np.interp(level, at, np.maximum(self(at + 0.5) - self(at - 0.5), LEAST_SLOPE)))
+
+    @property
+    def straight(self) -> bool:
+        """Whether every percent holds as much as every other."""
+        return len(self._levels) == 2
+
+    def bend(self, level: float) -> float:
+        """By which part what a percent holds differs from one percent to the next, at some percent and not at either end."""
+        middle = min(max(level, BEND_PCT), 100 - BEND_PCT)
+        around = np.diff(self(middle + np.array([-BEND_PCT, 0.0, BEND_PCT]))) / BEND_PCT
+        return float(abs(around[1] - around[0]) / BEND_PCT / max(around.mean(), 1e-9))
+
+
+def _few(levels: Floats, volumes: Floats) -> tuple[Floats, Floats]:
+    """A curve by no more points than it needs: a fine sender has been at thousands of levels."""
+    line = np.interp(levels, levels[[0, -1]], volumes[[0, -1]])
+    if np.abs(line - volumes).max() < SAME_PART * (volumes[-1] - volumes[0]):
+        return levels[[0, -1]], volumes[[0, -1]]
+    if len(levels) > POINTS:
+        some = np.unique(np.searchsorted(levels, np.linspace(levels[0], levels[-1], POINTS)))
+        return levels[some], volumes[some]
+    return levels, volumes
+
+
+def _each_level(level: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """(levels, first): those among (n,) in order, each once, and a row that has it."""
+    ticks = np.rint(level / FINEST_PCT).astype(np.int64)
+    if len(level) and np.abs(ticks * FINEST_PCT - level).max() < SAME_PCT and int(np.ptp(ticks)) <= MOST_TICKS:
+        # A table of all levels there may be takes less time than sorting all readings.
+        least = int(ticks.min())
+        rows = np.full(int(np.ptp(ticks)) + 1, -1)
+        rows[ticks[::-1] - least] = np.arange(len(ticks))[::-1]
+        first = rows[rows >= 0]
+        return level[first], first
+    levels, first = np.unique(level, return_index=True)
+    return levels, first
 
 
 def _along(at: Floats, xs: Floats, ys: Floats) -> Floats:
     values: Floats = np.interp(at, xs, ys)
     for end, inner in ((0, 1), (-1, -2)):
-        slope = (ys[end] - ys[inner]) / (xs[end] - xs[inner])
         beyond = at < xs[0] if end == 0 else at > xs[-1]
-        values = np.where(beyond, ys[end] + slope * (at - xs[end]), values)
+        if beyond.any():
+            slope = (ys[end] - ys[inner]) / (xs[end] - xs[inner])
+            values[beyond] = ys[end] + slope * (at[beyond] - xs[end])
     return values
 
 
@@ -156,25 +223,31 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
     sender = describe_sender(series.seconds, series.level_pct)
     if sender.step_pct == 0:
         return
-    gaps = np.flatnonzero(periods > max(GAP_PERIODS * float(np.median(periods)), GAP_S)) + 1
-    sloshes = restless(series.seconds, series.level_pct, sender)
+    gaps = np.flatnonzero(periods > max(GAP_PERIODS * usual_period_s(series.seconds), GAP_S)) + 1
+    calm = without_spikes(series.level_pct, sender.step_pct)
+    sloshes = restless(series.seconds, calm, sender)
     tilt_pct = TILT_MOVING_PCT if sloshes.any() else TILT_PCT
     smallest = SMALLEST_L if curve.litres else SMALLEST_PCT
-    for rows in np.split(np.arange(len(series.seconds)), gaps):
-        if len(rows) < FEWEST_READINGS:
-            continue
-        at_s, level = series.seconds[rows], series.level_pct[rows]
-        found = _stretch_flows(at_s, level, _spells(at_s, sloshes[rows]), sender, curve)
-        yield from _united(_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
+    stretches = []
+    for begin, end in pairwise([0, *gaps.tolist(), len(calm)]):
+        if end - begin >= FEWEST_READINGS:
+            at_s = series.seconds[begin:end]
+            stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
+    for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
+        flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
+        yield from _united(flows, at_s, curve.tank.alike)
 
 
-def _united(flows: Iterable[Found]) -> Iterator[Found]:
-    """Flows, those made one that touch and whose rates are not known to differ."""
+def _united(flows: Iterable[Found], at_s: Floats, alike: float) -> Iterator[Found]:
+    """Flows, those made one that touch, or have a gap in the readings between, and whose rates are not known to differ."""
     one: Found | None = None
     for other in flows:
-        if one is not None and _not_known_to_differ(one, other):
+        if one is not None and (_touching(one, other, alike) or _through_a_gap(one, other, at_s)):
             lasted = other.end_s - one.start_s
-            rate = (one.change + other.change) / lasted
+            change = one.change + other.change
+            if other.start_s - one.end_s > TOUCHING_S:
+                change = other.after - one.before
+            rate = change / lasted
             reach = max(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
             # The longer of the two tells the rate of both more closely than their ends do.
             longer = one if one.end_s - one.start_s > other.end_s - other.start_s else other
@@ -183,7 +256,7 @@ def _united(flows: Iterable[Found]) -> Iterator[Found]:
                 one,
                 end_s=other.end_s,
                 after=other.after,
-                change=one.change + other.change,
+                change=change,
                 rate=rate,
                 rate_low=rate - half,
                 rate_high=rate + half,
@@ -210,19 +283,27 @@ def _at_moments(series: Series) -> Series:
     )
 
 
-def _not_known_to_differ(one: Found, other: Found) -> bool:
+def _touching(one: Found, other: Found, alike: float) -> bool:
     if one.change * other.change <= 0 or other.start_s - one.end_s > TOUCHING_S or other.start_s < one.start_s:
         return False
     reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
-    return bool(abs(one.rate - other.rate) < reach)
+    return bool(abs(one.rate - other.rate) < max(float(reach), alike * min(abs(one.rate), abs(other.rate))))
+
+
+def _through_a_gap(one: Found, other: Found, at_s: Floats) -> bool:
+    """Whether a flow went on while nothing was heard: then the litres on either side of the gap are apart by what it moved."""
+    if one.change * other.change <= 0 or other.start_s <= one.end_s:
+        return False
+    first, last = np.searchsorted(at_s, [one.end_s - SLACK_S, other.start_s + SLACK_S])
+    if last - first < 2 or np.diff(at_s[first:last]).max() < max(UNHEARD_S, (other.start_s - one.end_s) / 2):
+        return False
+    rate = (other.after - one.before) / (other.end_s - one.start_s)
+    return all(flow.rate_low <= rate <= flow.rate_high for flow in (one, other))
 
 
 def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
     """The flow with an interval that allows for what the fit takes for given: the corners of the sender, and an even keel."""
-    levels = curve.level(np.array([flow.before, flow.after]))
-    middle = np.clip(float(levels.mean()), BEND_PCT, 100 - BEND_PCT)
-    around = np.diff(curve(middle + np.array([-BEND_PCT, 0.0, BEND_PCT]))) / BEND_PCT
-    bend = abs(around[1] - around[0]) / BEND_PCT / max(around.mean(), 1e-9)
+    bend = 0.0 if curve.straight else curve.bend(float(curve.level(np.array([flow.before, flow.after])).mean()))
     corners = CORNERS_S / max(flow.end_s - flow.start_s, 1.0)
     extra = SPREAD_95 * abs(flow.rate) * float(np.hypot(bend * tilt_pct, corners))
     low = flow.rate - float(np.hypot(flow.rate - flow.rate_low, extra))
@@ -235,28 +316,35 @@ def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
     )
 
 
-def _stretch_flows(
-    at_s: Floats, level: Floats, spells: list[tuple[int, int]], sender: Sender, curve: VolumeCurve
-) -> Iterator[Found]:
+_Stretch = tuple[Floats, Floats, list[tuple[int, int]]]  # seconds, percent, and the spells in it
+
+
+def _flows_of(stretches: list[_Stretch], sender: Sender, curve: VolumeCurve) -> Iterator[list[Found]]:
+    """The flows of each of some stretches without long gaps."""
     step_l = sender.step_pct * curve.tank.most_shift / MOST_SHIFT_PCT
-    if not sender.coarse:
-        yield from noisy_flows(_noisy(at_s, level, spells, sender, curve))
-        return
     # A level that rests close to a mark reads as either step for minutes: less than two steps of change may be that.
-    least = FEWEST_STEPS * step_l
-    if curve.litres and step_l < FINE_L:
-        found = noisy_flows(_noisy(at_s, level, spells, sender, curve))
-        yield from (flow for flow in found if abs(flow.change) > least)
+    least = FEWEST_STEPS * step_l if sender.coarse else 0.0
+    if not sender.coarse or (curve.litres and step_l < FINE_L):
+        for found in noisy_flows([_noisy(*stretch, sender, curve) for stretch in stretches]):
+            yield [flow for flow in found if abs(flow.change) > least]
         return
+    for at_s, calm, spells in stretches:
+        yield list(_stepping_flows(at_s, calm, spells, sender, curve, least))
+
+
+def _stepping_flows(
+    at_s: Floats, calm: Floats, spells: list[tuple[int, int]], sender: Sender, curve: VolumeCurve, least: float
+) -> Iterator[Found]:
+    """A coarse sender's: by its steps at rest, and by its scatter under way."""
     at = 0
     for begin, end in [*spells, (len(at_s), len(at_s))]:
         if begin - at >= FEWEST_READINGS:
-            found = stepped_flows(at_s[at:begin], level[at:begin], sender, curve, curve.tank)
+            found = stepped_flows(at_s[at:begin], calm[at:begin], sender, curve, curve.tank)
             yield from (flow for flow in found if flow.steps > STEPS_MOVING or not _close(flow, at_s, spells))
         if end > begin:
             some = slice(begin, end)
-            found = noisy_flows(_noisy(at_s[some], level[some], [(0, end - begin)], sender, curve))
-            yield from (flow for flow in found if abs(flow.change) > least)
+            (moved,) = noisy_flows([_noisy(at_s[some], calm[some], [(0, end - begin)], sender, curve)])
+            yield from (flow for flow in moved if abs(flow.change) > least)
         at = end
 
 
@@ -278,28 +366,29 @@ def _spells(at_s: Floats, sloshes: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(begin, int(np.searchsorted(at_s, at_s[end - 1] + SETTLING_S))) for begin, end in long]
 
 
-def _noisy(at_s: Floats, level: Floats, spells: list[tuple[int, int]], sender: Sender, curve: VolumeCurve) -> Noisy:
+def _noisy(at_s: Floats, calm: Floats, spells: list[tuple[int, int]], sender: Sender, curve: VolumeCurve) -> Noisy:
     """Readings with their noise, in litres."""
     step = sender.step_pct
-    calm = without_spikes(level, step)
-    noise = np.maximum(local_noise(at_s, level, step), sender.noise_pct)
-    scatter = scatter_pct(at_s, calm)
+    noise = np.maximum(local_noise(at_s, calm), sender.noise_pct)
     colour, moving = np.ones(len(at_s)), np.zeros(len(at_s), np.bool_)
     for begin, end in spells:
         moving[begin:end] = True
-        noise[begin:end] = np.maximum(noise[begin:end], scatter[begin:end])
+        # What a spell is surrounded by belongs to the minutes that its scatter is told by.
+        low, high = np.searchsorted(at_s, [at_s[begin] - SURROUNDINGS_S, at_s[end - 1] + SURROUNDINGS_S])
+        scatter = scatter_pct(at_s[low:high], calm[low:high])[begin - low : end - low]
+        noise[begin:end] = np.maximum(noise[begin:end], scatter)
     # What rounding to a step adds to the error of a mean: the first harmonic of its error, which noise dithers away
     # (B. Widrow, I. Kollar, Quantization Noise, 2008, chapter 3: characteristic function of normal noise).
-    ratio = noise / step
     variance = noise**2 + step**2 / 12
-    stuck = step**2 / 12 * np.exp(-4 * np.pi**2 * np.minimum(ratio, 2) ** 2)
     for begin, end in spells:
         colour[begin:end] = _colour(at_s[begin:end], calm[begin:end], variance[begin:end])
-    period = max(float(np.median(np.diff(at_s))), 1e-3)
-    variance = variance + stuck * COLOUR_BLOCK_S / period
-    slope = (curve(calm + 0.5) - curve(calm - 0.5)) if curve.litres else np.ones(len(at_s))
-    sd = np.sqrt(variance) * np.maximum(np.abs(slope), 1e-6)
-    return Noisy(at_s, curve(calm), sd, colour, moving, curve.tank)
+    if sender.noise_pct < DITHERED * step:
+        stuck = step**2 / 12 * np.exp(-4 * np.pi**2 * np.minimum(noise / step, 2) ** 2)
+        variance += stuck * COLOUR_BLOCK_S / usual_period_s(at_s)
+    volume = curve(calm)
+    if curve.litres:
+        return Noisy(at_s, volume, np.sqrt(variance) * curve.slope(calm), colour, moving, curve.tank)
+    return Noisy(at_s, volume, np.sqrt(variance), colour, moving, curve.tank)
 
 
 def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:
@@ -307,8 +396,7 @@ def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:
 
     Allan's variance (1966) of means over ten seconds and longer, its median taken so that a flow does not count.
     """
-    number = np.floor((at_s - at_s[0]) / COLOUR_BLOCK_S).astype(np.int64)
-    first = np.flatnonzero(np.diff(number, prepend=-1))
+    first = starts_of((at_s - at_s[0]) / COLOUR_BLOCK_S)
     counts = np.diff(np.append(first, len(at_s)))
     means = np.add.reduceat(level, first) / counts
     expected = float(np.median(np.add.reduceat(variance, first) / counts**2))

@@ -53,7 +53,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.derivation.flows import VolumeCurve
-from canlevel.derivation.sender import Sender, describe_sender, restless
+from canlevel.derivation.sender import Sender, describe_sender, restless, without_spikes
 from canlevel.derivation.series import Series, series_of
 from canlevel.tables import TIME_TYPE, WORD
 
@@ -389,7 +389,9 @@ def _quiet(series: Series, sender: Sender, spans: list[_Span], *, coarse: bool, 
 def _is_quiet(series: Series, sender: Sender, spans: list[_Span], *, coarse: bool) -> NDArray[np.bool_]:
     """(n,) readings away from flows and slosh."""
     seconds, origin_s = series.seconds, series.origin_us / 1e6
-    sloshes = np.concatenate([[False], restless(series.seconds, series.level_pct, sender), [False]])
+    sloshes = np.concatenate(
+        [[False], restless(seconds, without_spikes(series.level_pct, sender.step_pct), sender), [False]]
+    )
     edges = np.flatnonzero(sloshes[1:] != sloshes[:-1])
     busy = list(zip(seconds[edges[::2]], seconds[edges[1::2] - 1], strict=True))
     least = ONE_STEP * sender.step_pct if coarse else 0.0

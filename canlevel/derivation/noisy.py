@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
 from canlevel.derivation.segments import Stretch, partition
+from canlevel.derivation.sender import starts_of, usual_period_s
 
-__all__ = ["SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
+__all__ = ["FASTEST_L", "FEWEST_STEPS", "SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +29,7 @@ WIDEST = 32  # blocks that are taken together at most
 STIRRED = 4.2  # standard deviations between neighbouring means that keep blocks apart
 REST_PRICE, FLOW_PRICE = 17.0, 27.0
 CORNER_S = 1.5
+STAIR_S, STAIR_MISFIT = 90.0, 2.0  # a rest that is shorter may be a step of a staircase that noise makes of a slope
 MOMENT_S = 30.0  # a rest that is shorter is none
 SEVERAL_MARGIN = 8.0
 MOST_RATES = 4
@@ -36,9 +38,14 @@ USUAL_LAG_S = 2.0  # common practice, no source
 LAGS_S = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 LAG_FLOWS, LAG_SIZE, LAG_SAYS, LAG_GAIN = 8, 8.0, 60.0, 8.0
 MOST_AROUND = 240  # readings at rest on either side that a flow is fitted with
+MOST_WITHIN = 240  # of readings deep within, or of means of them
+FEWEST = 8  # readings that a flow is fitted to
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
+PARKED_S = 60.0  # so soon before or after a vehicle starts or stops it stands on another slope
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
+FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
+FASTEST_L = 200.0  # litres a minute that no valve gives: waste is dumped at 40-120 (common practice, no source)
 SURE, SURE_MOVING = 5.2, 6.0  # standard deviations of the change
 UNHEARD_S = 20.0
 
@@ -63,12 +70,13 @@ class Tank:
     """What is known of a tank. litres: whether its levels are told in litres, not in percent.
 
     most_shift: by how much a tilt changes a level at most. alike: by which part two rates may differ that are one flow in a
-    tank whose shape is not known to the last litre.
+    tank whose shape is not known to the last litre. fastest: per second, more than any pump or valve gives.
     """
 
     litres: bool
     most_shift: float
     alike: float
+    fastest: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,32 +107,34 @@ class _Points:
     first: NDArray[np.int64]
 
 
-def noisy_flows(noisy: Noisy) -> Iterator[Found]:
-    """Flows of one stretch of readings without long gaps, in the order of time."""
-    if len(noisy.at_s) < 4 * BLOCK_READINGS:
-        return
-    points = _gathered(_blocks(noisy))
-    stretches = partition(points.at_s, points.level, 1 / points.variance, rest_price=REST_PRICE, flow_price=FLOW_PRICE)
-    parts = list(_busy_parts(stretches, points))
-    lag_s = _lag(noisy, parts)
-    for part in parts:
-        yield from _measured(noisy, part, lag_s)
+def noisy_flows(stretches: Sequence[Noisy]) -> list[list[Found]]:
+    """Flows of some stretches of one sender's readings, each without long gaps: of each stretch in the order of time."""
+    parts: list[list[_Busy]] = []
+    for noisy in stretches:
+        parts.append([])
+        if len(noisy.at_s) >= 4 * BLOCK_READINGS:
+            points = _gathered(_blocks(noisy))
+            weight = 1 / points.variance
+            divided = partition(points.at_s, points.level, weight, rest_price=REST_PRICE, flow_price=FLOW_PRICE)
+            parts[-1] += _busy_parts(divided, points)
+    lag_s = _lag([(noisy, part) for noisy, some in zip(stretches, parts, strict=True) for part in some])
+    return [
+        [flow for part in _joined(noisy, some, lag_s) for flow in _measured(noisy, part, lag_s)]
+        for noisy, some in zip(stretches, parts, strict=True)
+    ]
 
 
-def _lag(noisy: Noisy, parts: list[_Busy]) -> float:
+def _lag(parts: list[tuple[Noisy, _Busy]]) -> float:
     """The time constant with which the sender follows the level, by the corners of its strongest flows."""
-    by_size = sorted(parts, key=lambda part: -_size(noisy, part))
+    still = [(noisy, part) for noisy, part in parts if not noisy.moving[part.before : part.after].any()]
+    sizes = [_size(noisy, part) for noisy, part in still]
     squares = np.zeros(len(LAGS_S))
-    for part in by_size[:LAG_FLOWS]:
-        if noisy.moving[part.before : part.after].any():
-            continue
-        near, at, sd, knots = _near(noisy, part)
-        if len(at) < 8 or _size(noisy, part) < LAG_SIZE:
+    for i in sorted(range(len(still)), key=lambda i: -sizes[i])[:LAG_FLOWS]:
+        _, readings, knots = _near(*still[i])
+        if len(readings.at) < FEWEST or sizes[i] < LAG_SIZE:
             break
-        first = _first_fit(near, at, sd, knots, USUAL_LAG_S)
-        fits = [
-            fit_ramps(at, near.level, sd, first.knots.tolist(), first.rates.tolist(), lag_s=lag_s) for lag_s in LAGS_S
-        ]
+        first = _first_fit(readings, knots, USUAL_LAG_S)
+        fits = [_fitted(readings, first.knots, first.rates, lag_s) for lag_s in LAGS_S]
         found = np.array([fit.squares for fit in fits])
         # One flow of two rates must not outweigh the others.
         squares += np.minimum((found - found.min()) / max(fits[int(found.argmin())].misfit, 1.0), LAG_SAYS)
@@ -149,10 +159,8 @@ def _size(noisy: Noisy, part: _Busy) -> float:
 def _blocks(noisy: Noisy) -> _Points:
     """Means of some ten seconds."""
     at_s = noisy.at_s
-    period = float(np.median(np.diff(at_s)))
-    length_s = max(BLOCK_S, BLOCK_READINGS * period)
-    number = np.floor((at_s - at_s[0]) / length_s).astype(np.int64)
-    first = np.flatnonzero(np.diff(number, prepend=-1))
+    length_s = max(BLOCK_S, BLOCK_READINGS * usual_period_s(at_s))
+    first = starts_of((at_s - at_s[0]) / length_s)
     means = _means(np.append(first, len(at_s)), noisy.at_s, noisy.level, noisy.sd**2 * noisy.colour)
     if len(first) < 3:
         return means
@@ -242,50 +250,118 @@ def _busy_parts(stretches: list[Stretch], points: _Points) -> Iterator[_Busy]:
         )
 
 
-def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, Floats, Floats, list[float]]:
-    """(readings, their times, their noise, knots) of a busy part and the rests around it, times from the first of them."""
+def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, _Readings, list[float]]:
+    """(rows, readings, knots) of a busy part and the rests around it, times from the first of them."""
     begin, end = busy.knots[0], busy.knots[-1]
     low, high = max(busy.before, begin - MOST_AROUND), min(busy.after, end + MOST_AROUND)
     near = noisy.rows(slice(low, high))
     at = near.at_s - near.at_s[0]
     knots = [float(at[min(max(row - low, 0), len(at) - 1)]) for row in busy.knots]
-    return near, at, near.sd * np.sqrt(near.colour), knots
+    first, last = begin - low + MOST_AROUND, end - low - MOST_AROUND
+    together = max(last - first, 0) // MOST_WITHIN
+    readings = _Readings(at, near.level, near.sd * np.sqrt(near.colour))
+    return near, readings if together < 2 else _thinned(readings, first, last, together), knots
 
 
-def _first_fit(near: Noisy, at: Floats, sd: Floats, knots: list[float], lag_s: float) -> Ramps:
-    """One line for all of a part."""
+@dataclass(frozen=True, slots=True)
+class _Readings:
+    """n readings that a flow is fitted to, or means of several."""
+
+    at: Floats
+    level: Floats
+    sd: Floats
+
+
+def _thinned(readings: _Readings, first: int, last: int, together: int) -> _Readings:
+    """Readings, those from first to last taken together by means: deep in a long flow they tell as much."""
+    starts = np.concatenate([np.arange(first), np.arange(first, last, together), np.arange(last, len(readings.at))])
+    counts = np.diff(np.append(starts, len(readings.at)))
+    at, level, variance = (
+        np.add.reduceat(values, starts) / counts for values in (readings.at, readings.level, readings.sd**2)
+    )
+    return _Readings(at, level, np.sqrt(variance / counts))
+
+
+def _joined(noisy: Noisy, parts: list[_Busy], lag_s: float) -> Iterator[_Busy]:
+    """Busy parts, those made one that one line explains as well as two and a rest between.
+
+    Noise makes a staircase of a slow slope, of which the division into stretches takes a step now and then.
+    """
+    one: _Busy | None = None
+    for other in parts:
+        if one is not None and _is_one(noisy, one, other, lag_s):
+            one = _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
+            continue
+        if one is not None:
+            yield one
+        one = other
+    if one is not None:
+        yield one
+
+
+def _is_one(noisy: Noisy, one: _Busy, other: _Busy, lag_s: float) -> bool:
+    pause_s = noisy.at_s[other.knots[0]] - noisy.at_s[min(one.knots[-1], len(noisy.at_s) - 1)]
+    if pause_s > STAIR_S or max(len(one.knots), len(other.knots)) > 2:
+        return False
+    both = _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
+    _, readings, (begin, end) = _near(noisy, both)
+    if len(readings.at) < FEWEST:
+        return False
+    line = _first_fit(readings, [begin, end], lag_s)
+    knots = [float(noisy.at_s[row] - noisy.at_s[both.knots[0]]) + begin for row in (one.knots[-1], other.knots[0])]
+    chain = [begin, max(knots[0], begin + 1.0), max(knots[1], begin + 2.0), max(end, begin + 3.0)]
+    rates = np.array([_slope(readings, a, b) for a, b in pairwise(chain)])
+    apart = _fitted(readings, chain, rates, lag_s)
+    if line.misfit > STAIR_MISFIT:
+        return False
+    return _better(line, apart, len(readings.at), 0.0) is line
+
+
+def _many(at: Floats, knots: list[float]) -> bool:
+    """Whether so many readings lie within that the misfit has no corners to speak of."""
     begin, end = np.searchsorted(at, [knots[0], knots[-1]])
-    if end - begin > MANY:
-        return fit_ramps(
-            at, near.level, sd, [knots[0], knots[-1]], [_slope(at, near.level, knots[0], knots[-1])], lag_s=lag_s
-        )
+    return bool(end - begin > MANY)
+
+
+def _fitted(
+    readings: _Readings, knots: Sequence[float] | Floats, rates: Sequence[float] | Floats, lag_s: float
+) -> Ramps:
+    return fit_ramps(readings.at, readings.level, readings.sd, knots, rates, lag_s=lag_s)
+
+
+def _first_fit(readings: _Readings, knots: list[float], lag_s: float) -> Ramps:
+    """One line for all of a part."""
+    at = readings.at
+    if _many(at, knots):
+        return _fitted(readings, [knots[0], knots[-1]], [_slope(readings, knots[0], knots[-1])], lag_s)
     slack = max(3 * BLOCK_S, 2 * BLOCK_READINGS * float(np.median(np.diff(at))))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (knots[0], knots[-1])]
-    return fit_one_ramp(at, near.level, sd, *ends, lag_s=lag_s)
+    return fit_one_ramp(at, readings.level, readings.sd, *ends, lag_s=lag_s)
 
 
 def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
     """The flows of one busy part, fitted to single readings with the rests on either side."""
-    near, at, sd, knots = _near(noisy, busy)
-    if len(at) < 8:
+    near, readings, knots = _near(noisy, busy)
+    at, alike = readings.at, near.tank.alike
+    if len(at) < FEWEST:
         return
-    fitted = _first_fit(near, at, sd, knots, lag_s)
+    fitted = _first_fit(readings, knots, lag_s)
     within = int(np.count_nonzero((at > fitted.knots[0]) & (at < fitted.knots[1])))
-    if within > FEW:
-        smooth = fit_ramps(at, near.level, sd, fitted.knots.tolist(), fitted.rates.tolist(), lag_s=lag_s)
+    if within > FEW and not _many(at, knots):
+        smooth = _fitted(readings, fitted.knots, fitted.rates, lag_s)
         if smooth.squares < fitted.squares + 4:
             fitted = smooth
     if len(knots) > 2:
-        rates = [_slope(at, near.level, a, b) for a, b in pairwise(knots)]
-        fitted = _better(fitted, fit_ramps(at, near.level, sd, knots, rates, lag_s=lag_s), len(at), near.tank.alike)
+        rates = np.array([_slope(readings, a, b) for a, b in pairwise(knots)])
+        fitted = _better(fitted, _fitted(readings, knots, rates, lag_s), len(at), alike)
     for _ in range(MOST_RATES):
-        time, gain = best_split(at, near.level, sd, fitted, lag_s=lag_s)
+        time, gain = best_split(at, readings.level, readings.sd, fitted, lag_s=lag_s)
         if gain < SPLIT_GAIN:
             break
         place = int(np.searchsorted(fitted.knots, time))
-        more = np.insert(fitted.knots, place, time).tolist()
-        rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1]).tolist()
-        better = _better(fitted, fit_ramps(at, near.level, sd, more, rates, lag_s=lag_s), len(at), near.tank.alike)
+        more = np.insert(fitted.knots, place, time)
+        rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1])
+        better = _better(fitted, _fitted(readings, more, rates, lag_s), len(at), alike)
         if better is fitted:
             break
         fitted = better
@@ -307,24 +383,34 @@ def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
     return many if many.squares / noise + price < few.squares / noise else few
 
 
-def _slope(at: Floats, level: Floats, begin: float, end: float) -> float:
-    rows = (at >= begin) & (at <= end)
-    if np.count_nonzero(rows) < 2:
+def _slope(readings: _Readings, begin: float, end: float) -> float:
+    first, last = np.searchsorted(readings.at, [begin, end])
+    if last - first < 2:
         return 0.0
-    t, y = at[rows] - at[rows].mean(), level[rows]
+    t, y = readings.at[first:last] - readings.at[first:last].mean(), readings.level[first:last]
     return float((t @ y) / max(t @ t, 1e-9))
 
 
 def _is_shift(fitted: Ramps, near: Noisy) -> bool:
     """Whether the level was somewhere else at once, or, where noise hides how long it took, may well have been."""
-    if abs(fitted.after - fitted.before) > near.tank.most_shift:
-        return False
-    lasted = float(fitted.knots[-1] - fitted.knots[0])
-    if lasted < SHORTEST_S:
+    change, lasted = abs(fitted.after - fitted.before), float(fitted.knots[-1] - fitted.knots[0])
+    # What lasts seconds while the liquid sloshes is a wave, however high.
+    if lasted < SHORTEST_S and (near.moving.any() or change > near.tank.fastest * lasted):
         return True
-    if near.moving.any():
-        return fitted.duration_low < SHORTEST_S
+    if near.moving.any() and fitted.duration_low < SHORTEST_S:
+        return True
+    if change > near.tank.most_shift:
+        return False
+    if lasted < SHORTEST_S or (lasted < PARKED_S and _parks(fitted, near)):
+        return True
     return fitted.duration_low < AT_ONCE_S and lasted < BRIEF_S
+
+
+def _parks(fitted: Ramps, near: Noisy) -> bool:
+    """Whether the vehicle starts or stops about the time of a change: then it may be the slope that it stands on."""
+    edges = np.flatnonzero(near.moving[1:] != near.moving[:-1])
+    edges_s = near.at_s[edges] - near.at_s[0]
+    return bool(((edges_s > fitted.knots[0] - PARKED_S) & (edges_s < fitted.knots[-1] + PARKED_S)).any())
 
 
 def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
@@ -338,7 +424,8 @@ def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
             sure = abs(change) / max(fitted.change_sd, 1e-9)
         else:
             sure = abs(rate) / max(float(fitted.rate_sd[i]), 1e-12)
-        if sure < needed or _unheard(near.at_s, start_s, end_s):
+        either = fitted.rate_low[i] <= 0 <= fitted.rate_high[i]
+        if sure < needed or either or _unheard(near.at_s, start_s, end_s):
             continue
         yield Found(
             start_s,

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +21,7 @@ ROUNDS = 12
 NEGLIGIBLE = 1e-4
 BEYOND = 1e300  # a misfit that floats cannot tell
 GRID = 21
+EVENLY = np.linspace(0, 1, GRID)
 LAGS_SETTLED = 6
 SPLITS = 9  # places within a line that are tried for one more knot
 SPREAD_95 = 2.2
@@ -64,74 +64,90 @@ def _ran(since: Floats, lag_s: float) -> Floats:
     return since - lag_s * -np.expm1(-since / lag_s) if lag_s > 0 else since
 
 
-def _running(since: Floats, lag_s: float) -> Floats:
-    """The derivative of _ran: 0 before, and 1 when the sender has caught up."""
+def _model(at: Floats, values: Floats, k: int, lag_s: float) -> tuple[Floats, Floats]:
+    """(level, running): (n,) the level that the values give, and (k + 1, n) how far the sender has caught up with each knot."""
+    since = np.maximum(at - values[1 + k :, None], 0.0)
     if lag_s > 0:
-        return np.where(since > 0, -np.expm1(-np.maximum(since, 0.0) / lag_s), 0.0)
-    return (since > 0).astype(np.float64)
+        running = -np.expm1(since * (-1 / lag_s))
+        gone = since - lag_s * running
+    else:
+        running, gone = (since > 0).astype(np.float64), since
+    return values[0] + _changes(values, k) @ gone, running
 
 
-def _level(at: Floats, values: Floats, k: int, lag_s: float) -> Floats:
-    level = np.full(len(at), values[0])
-    gone = [_ran(at - knot, lag_s) for knot in values[1 + k :]]
-    for i in range(k):
-        level += values[1 + i] * (gone[i] - gone[i + 1])
-    return level
-
-
-def _slopes(at: Floats, values: Floats, k: int, lag_s: float) -> Floats:
-    """(n, 2k + 2) derivatives of the level by the fitted values."""
-    table = np.zeros((len(at), 2 * k + 2))
-    table[:, 0] = 1
-    knots = values[1 + k :]
-    gone = [_ran(at - knot, lag_s) for knot in knots]
-    running = [_running(at - knot, lag_s) for knot in knots]
-    for i in range(k):
-        table[:, 1 + i] = gone[i] - gone[i + 1]
-        table[:, 1 + k + i] -= values[1 + i] * running[i]
-        table[:, 2 + k + i] += values[1 + i] * running[i + 1]
+def _slopes(at: Floats, values: Floats, running: Floats, k: int, lag_s: float) -> Floats:
+    """(2k + 2, n) derivatives of the level by the fitted values."""
+    gone = np.maximum(at - values[1 + k :, None], 0.0) - lag_s * running
+    table = np.empty((2 * k + 2, len(at)))
+    table[0] = 1
+    table[1 : 1 + k] = gone[:-1] - gone[1:]
+    table[1 + k :] = running * -_changes(values, k)[:, None]
     return table
 
 
+def _changes(values: Floats, k: int) -> Floats:
+    """(k + 1,) by how much the rate changes at each knot."""
+    changes = np.zeros(k + 1)
+    changes[:-1] = values[1 : 1 + k]
+    changes[1:] -= values[1 : 1 + k]
+    return changes
+
+
+def _solved(table: Floats, values: Floats) -> Floats:
+    """The solution of linear equations; the least one where there are many. A table of no digits gives no number."""
+    try:
+        return np.asarray(np.linalg.solve(table, values), np.float64)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(table, values, rcond=None)[0], np.float64)
+
+
 def fit_ramps(
-    at: Floats, level: Floats, sd: Floats, knots: Sequence[float], rates: Sequence[float], *, lag_s: float
+    at: Floats,
+    level: Floats,
+    sd: Floats,
+    knots: Sequence[float] | Floats,
+    rates: Sequence[float] | Floats,
+    *,
+    lag_s: float,
 ) -> Ramps:
     """Fit k lines. at, level, sd: (n,) readings and their noise. knots: (k + 1,), rates: (k,) to begin with.
 
     lag_s: the time constant with which the sender follows the level.
     """
     k = len(rates)
-    first = at < knots[0]
-    before = float(np.average(level[first], weights=sd[first] ** -2)) if first.any() else float(level[0])
+    weight = 1 / sd
+    first = int(np.searchsorted(at, knots[0]))
+    heavy = weight[:first] ** 2
+    before = float(heavy @ level[:first] / heavy.sum()) if first else float(level[0])
     values = np.concatenate([[before], rates, knots])
     shortest = 1e-3
 
-    def misfit(values: Floats) -> float:
-        return float((((level - _level(at, values, k, lag_s)) / sd) ** 2).sum())
-
-    best, damping = misfit(values), 1e-2
-    information = np.eye(len(values))
+    level_now, running = _model(at, values, k, lag_s)
+    off = (level - level_now) * weight
+    best, damping = float(off @ off), 1e-2
     for _ in range(ROUNDS):
-        table = _slopes(at, values, k, lag_s) / sd[:, None]
-        off = (level - _level(at, values, k, lag_s)) / sd
-        information = table.T @ table
-        lean = table.T @ off
+        table = _slopes(at, values, running, k, lag_s) * weight
+        information = table @ table.T
+        lean = table @ off
+        diagonal = np.diag(np.maximum(information.diagonal(), 1e-12))
         for _ in range(6):
-            scaled = information + damping * np.diag(np.maximum(np.diag(information), 1e-12))
-            tried = values + np.linalg.lstsq(scaled, lean, rcond=None)[0]
-            tried[1 + k :] = np.clip(tried[1 + k :], at[0], at[-1])
+            tried = values + _solved(information + damping * diagonal, lean)
+            tried[1 + k :] = np.minimum(np.maximum(tried[1 + k :], at[0]), at[-1])
             tried[1 + k :] = np.maximum.accumulate(tried[1 + k :] + shortest * np.arange(k + 1)) - 0.0
-            now = misfit(tried)
+            level_now, running_now = _model(at, tried, k, lag_s)
+            off_now = (level - level_now) * weight
+            now = float(off_now @ off_now)
             if now <= best:
                 break
             damping *= 5
         else:
             break
         gain, best, values, damping = best - now, now, tried, max(damping / 5, 1e-6)
+        running, off = running_now, off_now
         if gain < NEGLIGIBLE * max(best, 1.0):
             break
-    table = _slopes(at, values, k, lag_s) / sd[:, None]
-    information = table.T @ table
+    table = _slopes(at, values, running, k, lag_s) * weight
+    information = table @ table.T
     covariance = np.linalg.pinv(information)
     mean = best / max(len(at) - len(values), 1)
     scale = max(mean, 1.0)
@@ -166,24 +182,20 @@ def best_split(at: Floats, level: Floats, sd: Floats, fitted: Ramps, *, lag_s: f
     A knot more is a column more in the linear problem of levels and rates: what it gains is the square of what the misfit
     has in common with the part of that column that the others do not explain already.
     """
-    knots = fitted.knots
-    columns = [np.ones(len(at))]
-    gone = [_ran(at - knot, lag_s) for knot in knots]
-    columns += [gone[i] - gone[i + 1] for i in range(len(knots) - 1)]
-    base, _ = np.linalg.qr(np.stack(columns, axis=1) / sd[:, None])
-    off = (
-        level - fitted.before - sum(rate * column for rate, column in zip(fitted.rates, columns[1:], strict=True))
-    ) / sd
+    knots, weight = fitted.knots, 1 / sd
+    gone = _ran(at - knots[:, None], lag_s)
+    columns = np.concatenate([np.ones((1, len(at))), gone[:-1] - gone[1:]])
+    off = (level - fitted.before - fitted.rates @ columns[1:]) * weight
+    base, _ = np.linalg.qr((columns * weight).T)
     off = off - base @ (base.T @ off)
-    tried = np.concatenate([np.linspace(a, b, SPLITS + 2)[1:-1] for a, b in pairwise(knots.tolist())])
+    parts = np.arange(1, SPLITS + 1) / (SPLITS + 1)
+    tried = (knots[:-1, None] + np.diff(knots)[:, None] * parts).reshape(-1)
     # A line that bends at the knot and keeps to the ends of its neighbours.
-    ends = np.searchsorted(knots, tried)
-    table = (
-        np.stack([_ran(at - t, lag_s) - gone[end] for t, end in zip(tried, ends, strict=True)], axis=1) / sd[:, None]
-    )
-    table -= base @ (base.T @ table)
-    length = np.maximum((table * table).sum(axis=0), 1e-12)
-    gain = (table.T @ off) ** 2 / length
+    ends = np.repeat(np.arange(1, len(knots)), SPLITS)
+    table = (_ran(at - tried[:, None], lag_s) - gone[ends]) * weight
+    table -= (table @ base) @ base.T
+    length = np.maximum((table * table).sum(axis=1), 1e-12)
+    gain = (table @ off) ** 2 / length
     best = int(gain.argmax())
     return float(tried[best]), float(gain[best])
 
@@ -207,8 +219,8 @@ def fit_one_ramp(
     inner, inner_weight, inner_wy = at[first:last], weight[first:last], (weight * level)[first:last]
     after_w, after_wy = weight[last:].sum(), (weight * level)[last:].sum()
     for zoom in range(ZOOMS + 1):
-        starts, stops = (np.linspace(low[i], high[i], GRID) for i in (0, 1))
-        s, e = (grid.reshape(-1) for grid in np.meshgrid(starts, stops, indexing="ij"))
+        starts, stops = (low[i] + (high[i] - low[i]) * EVENLY for i in (0, 1))
+        s, e = np.repeat(starts, GRID), np.tile(stops, GRID)
         lasting = e - s
         good = lasting > 1e-3
         s, e, lasting = s[good], e[good], lasting[good]
@@ -216,7 +228,7 @@ def fit_one_ramp(
         since_start, since_end = (_ran(inner - ends[:, None], lag_s) for ends in (starts, stops))
         share = (since_start[:, None, :] - since_end[None, :, :]).reshape(-1, len(inner))[good] / lasting[:, None]
         wp, wpy = share @ inner_weight + after_w, share @ inner_wy + after_wy
-        wpp = np.einsum("ij,ij,j->i", share, share, inner_weight) + after_w
+        wpp = (share * share) @ inner_weight + after_w
         spread = np.maximum(wpp - wp * wp / w, 1e-12)
         change = (wpy - wp * wy / w) / spread
         misfit = (wyy - wy * wy / w) - change * (wpy - wp * wy / w)

@@ -12,14 +12,19 @@ F(i) + C(i, j) > F(j), which can never be the best again.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Stretch", "partition"]
+__all__ = ["Stretch", "best_division", "partition"]
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+TOGETHER = 24  # ends of stretches that are priced at once
+YOUNG = 3  # a line needs three points to say anything; so long a beginning is not left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,33 +50,65 @@ def partition(at: Floats, level: Floats, weight: Floats, *, rest_price: float, f
     wt, wy = weight * at, weight * level
     for row, values in zip(sums, (weight, wt, wt * at, wy, wt * level, wy * level), strict=True):
         np.cumsum(values, out=row[1:])
-    best = np.zeros(n + 1)
-    begin = np.zeros(n + 1, np.int64)
-    flows = np.zeros(n + 1, np.bool_)
-    candidates = np.array([0])
-    before = np.zeros((7, 1))  # the sums at each candidate, and the best price up to it
-    for j in range(1, n + 1):
-        w, t, tt, y, ty, yy = sums[:, j, None] - before[:6]
+
+    def misfits(begins: Rows, ends: Rows) -> tuple[Floats, Floats]:
+        w, t, tt, y, ty, yy = sums[:, ends, None] - sums[:, None, begins]
+        w = np.where(begins < ends[:, None], w, np.inf)
         rest = yy - y * y / w
         spread = tt - t * t / w
         lean = ty - t * y / w
-        # A line needs three points to say anything; through two it always fits.
-        flow = rest - np.divide(lean * lean, spread, out=np.zeros_like(rest), where=spread > 1e-9 * tt)
-        flow[candidates > j - 3] = np.inf
-        resting, flowing = before[6] + rest, before[6] + flow
-        least_rest, least_flow = int(resting.argmin()), int(flowing.argmin())
-        as_rest, as_flow = resting[least_rest] + rest_price, flowing[least_flow] + flow_price
-        flows[j] = as_flow < as_rest
-        best[j] = min(as_flow, as_rest)
-        begin[j] = candidates[least_flow if flows[j] else least_rest]
-        keep = np.minimum(resting, flowing) <= best[j]
-        keep |= candidates > j - 3
-        candidates = np.append(candidates[keep], j)
-        column = np.append(sums[:, j], best[j])
-        before = np.concatenate([before[:, keep], column[:, None]], axis=1)
+        # Through two points a line always fits.
+        says = (spread > 1e-9 * tt) & (begins <= ends[:, None] - YOUNG)
+        flow = rest - lean * lean / np.where(says, spread, np.inf)
+        flow[begins > ends[:, None] - YOUNG] = np.inf
+        return rest, flow
+
+    def priced(begins: Rows, ends: Rows) -> tuple[Floats, Floats]:
+        rest, flow = misfits(begins, ends)
+        return np.minimum(rest + rest_price, flow + flow_price), np.minimum(rest, flow)
+
+    knots = best_division(n, priced)
+    first, last = np.array(knots[:-1]), np.array(knots[1:])
     stretches = []
-    j = n
-    while j:
-        stretches.append(Stretch(int(begin[j]), j, bool(flows[j])))
-        j = int(begin[j])
-    return stretches[::-1]
+    for begin, end in zip(first, last, strict=True):
+        rest, flow = misfits(np.array([begin]), np.array([end]))
+        flowing = bool(flow[0, 0] + flow_price < rest[0, 0] + rest_price)
+        stretches.append(Stretch(int(begin), int(end), flowing))
+    return stretches
+
+
+def best_division(n: int, priced: Callable[[Rows, Rows], tuple[Floats, Floats]]) -> list[int]:
+    """0, the ends of the stretches of the best division of n points, and n as the last of them.
+
+    priced: takes (b,) points at which stretches begin and (e,) at which they end (the one behind the last), and returns two
+    tables (e, b): what such a stretch costs with its price, and without: no more than any way to divide it costs. What stands
+    where a stretch would end before it begins does not matter.
+    """
+    best = np.zeros(n + 1)
+    where = np.zeros(n + 1, np.int64)
+    keep = np.zeros(1, np.int64)
+    for begin in range(1, n + 1, TOGETHER):
+        ends = np.arange(begin, min(begin + TOGETHER, n + 1))
+        rows = np.concatenate([keep, ends[:-1]])
+        price, misfit = priced(rows, ends)
+        known = len(keep)
+        # Beginnings before these ends can be weighed all at once, those among them one by one.
+        old = best[keep] + price[:, :known]
+        least = old.argmin(axis=1)
+        cost = old[np.arange(len(ends)), least].tolist()
+        where[ends] = keep[least]
+        among = price[:, known:].tolist()
+        for i, row in enumerate(among):
+            now = cost[i]
+            for k in range(i):
+                if cost[k] + row[k] < now:
+                    now = cost[k] + row[k]
+                    where[begin + i] = begin + k
+            cost[i] = now
+        best[ends] = cost
+        alive = (best[rows] + misfit[-1] <= best[ends[-1]]) | (rows > ends[-1] - YOUNG)
+        keep = np.append(rows[alive], ends[-1])
+    knots = [n]
+    while knots[-1]:
+        knots.append(int(where[knots[-1]]))
+    return knots[::-1]

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "FINEST_PCT",
     "Sender",
     "calm_noise",
     "describe_sender",
@@ -20,6 +21,8 @@ __all__ = [
     "middle_of_five",
     "restless",
     "scatter_pct",
+    "starts_of",
+    "usual_period_s",
     "without_spikes",
 ]
 
@@ -39,7 +42,10 @@ TURNING, FEWEST_MEANS = 4.0, 12
 AROUND_S, SHORT_S, LONG_S = 60.0, 10.0, 300.0
 CALM_RATIO = 2.5  # noise beyond this many times that of a calm hour is not the sender's own
 SPIKE_NOISE = 6.0
+FEWEST = 4  # readings without which nothing is said of scatter
 CALM_QUANTILE = 0.25
+RUNS, RUN = 32, 128  # readings in a row, and how many such runs, that tell the usual period
+MOST_TICKS = 1 << 20  # a table of all levels between the lowest and the highest is no longer than this
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,19 +67,28 @@ class Sender:
 def describe_sender(seconds: Floats, level: Floats) -> Sender:
     """The step and the noise of one sender, by n of its readings. seconds: (n,), rising. level: (n,) percent."""
     step = _true_step(without_spikes(level, 0.0))
-    return Sender(step, float(calm_noise(seconds, level, step)))
+    return Sender(step, float(calm_noise(seconds, without_spikes(level, step), step)))
 
 
-def restless(seconds: Floats, level: Floats, sender: Sender) -> NDArray[np.bool_]:
+def restless(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
     """(n,) readings taken while the level sloshes: for minutes, readings lie far from the mean of the minute around them.
 
     So they do where one tap after the other is opened; but then neighbours agree, and in slosh for a good part they do not.
+    calm: (n,) percent, without spikes.
     """
-    calm = without_spikes(level, sender.step_pct)
     # A level that flickers between two steps is half a step from its mean, whatever the noise.
     usual = np.hypot(RESTLESS_RATIO * max(sender.noise_pct, FINEST_PCT), RESTLESS_STEPS * sender.step_pct)
-    waves: NDArray[np.bool_] = scatter_pct(seconds, calm) > usual
-    rough = local_noise(seconds, level, sender.step_pct) > usual
+    if len(calm) < FEWEST:
+        return np.zeros(len(calm), np.bool_)
+    square, first, width = _squares(seconds, calm)
+    # A median is above a limit where more than half of its values are.
+    above = np.concatenate([[0], np.cumsum(_padded(square, width) > usual**2)])
+    waves: NDArray[np.bool_] = np.repeat(
+        above[width:] - above[:-width] > width // 2, np.diff(np.append(first, len(calm)))
+    )
+    if not waves.any():
+        return waves
+    rough = local_noise(seconds, calm) > usual
     edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(seconds[begin:end], calm[begin:end])
@@ -82,8 +97,7 @@ def restless(seconds: Floats, level: Floats, sender: Sender) -> NDArray[np.bool_
 
 def _turns(seconds: Floats, level: Floats) -> bool:
     """Whether a level goes up and down far more than it gets anywhere: by its means over ten seconds."""
-    number = np.floor((seconds - seconds[0]) / SHORT_S).astype(np.int64)
-    first = np.flatnonzero(np.diff(number, prepend=-1))
+    first = starts_of((seconds - seconds[0]) / SHORT_S)
     means = np.add.reduceat(level, first) / np.diff(np.append(first, len(level)))
     return len(means) > FEWEST_MEANS and float(np.abs(np.diff(means)).sum()) > TURNING * float(np.ptp(means))
 
@@ -94,23 +108,50 @@ def scatter_pct(seconds: Floats, level: Floats) -> Floats:
 
     Unlike a comparison of neighbours it sees waves that the period of the readings makes slow.
     """
+    if len(level) < FEWEST:
+        return np.zeros(len(level))
+    square, first, width = _squares(seconds, level)
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(_padded(square, width), width), axis=1)
+    return np.asarray(np.sqrt(np.repeat(middle, np.diff(np.append(first, len(level))))))
+
+
+def _squares(seconds: Floats, level: Floats) -> tuple[Floats, NDArray[np.int64], int]:
+    """(square, first, width): mean squares of some ten seconds, the reading at which each of them begins, and how many of
+    them are five minutes."""
     n = len(level)
-    if n < 4:
-        return np.zeros(n)
-    period = max(float(np.median(np.diff(seconds))), 1e-3)
+    period = usual_period_s(seconds)
     half = max(round(AROUND_S / period / 2), 4)
-    total = np.concatenate([[0.0], np.cumsum(level - level[0])])
-    row = np.arange(n)
-    # The window is as wide on both sides, so that a slope leaves nothing.
+    off = level - level[0]
+    total = np.concatenate([[0.0], np.cumsum(off)])
+    if 2 * half + 1 <= n:
+        off[half : n - half] -= (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+    # At the ends the window is narrower, and as wide on both sides, so that a slope leaves nothing.
+    row = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, half), n)])
     reach = np.minimum(np.minimum(row, n - 1 - row), half)
-    off = level - level[0] - (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
-    number = np.floor((seconds - seconds[0]) / max(SHORT_S, 4 * period)).astype(np.int64)
-    first = np.flatnonzero(np.diff(number, prepend=-1))
+    off[row] -= (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
+    length_s = max(SHORT_S, 4 * period)
+    first = starts_of((seconds - seconds[0]) / length_s)
     square = np.add.reduceat(off * off, first) / np.diff(np.append(first, n))
-    width = round(LONG_S / max(SHORT_S, 4 * period)) // 2 * 2 + 1
-    padded = np.pad(square, width // 2, mode="reflect" if len(square) > width // 2 else "edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
-    return np.asarray(np.sqrt(np.repeat(middle, np.diff(np.append(first, n)))))
+    return square, first, round(LONG_S / length_s) // 2 * 2 + 1
+
+
+def starts_of(blocks: Floats) -> NDArray[np.int64]:
+    """The rows at which n rising numbers reach another whole number, the first row included."""
+    number = blocks.astype(np.int64)
+    return np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1])
+
+
+def _padded(square: Floats, width: int) -> Floats:
+    return np.pad(square, width // 2, mode="reflect" if len(square) > width // 2 else "edge")
+
+
+def usual_period_s(seconds: Floats) -> float:
+    """The median time between two readings, at least a millisecond. seconds: (n,), rising, n >= 2."""
+    if len(seconds) <= RUNS * RUN:
+        return max(float(np.median(np.diff(seconds))), 1e-3)
+    # Whole runs of neighbours: a sender may have two periods in turn.
+    begins = np.linspace(0, len(seconds) - RUN, RUNS).astype(np.int64)
+    return max(float(np.median(np.diff(seconds[begins[:, None] + np.arange(RUN)], axis=1))), 1e-3)
 
 
 def _true_step(level: Floats) -> float:
@@ -118,7 +159,7 @@ def _true_step(level: Floats) -> float:
 
     The smallest distance that most distances between levels in use are multiples of, made exact by all of them.
     """
-    ticks, counts = np.unique(np.round(level / FINEST_PCT).astype(np.int64), return_counts=True)
+    ticks, counts = _counted(np.rint(level / FINEST_PCT).astype(np.int64))
     used = counts >= max(2, RARE * len(level))
     # Wrong readings are few among the levels of a long recording; in a short one a flow shows each level once.
     if np.count_nonzero(used) < MOSTLY * len(ticks):
@@ -142,22 +183,36 @@ def _true_step(level: Floats) -> float:
     return float(apart[order[0]])
 
 
+def _counted(ticks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(values, counts) of (n,) integers, as numpy's unique gives them; it sorts, which takes longer."""
+    least, most = int(ticks.min()), int(ticks.max())
+    if most - least > MOST_TICKS:
+        values, counts = np.unique(ticks, return_counts=True)
+        return values, counts
+    table = np.bincount(ticks - least)
+    values = np.flatnonzero(table)
+    return values + least, table[values]
+
+
 def without_spikes(level: Floats, step: float) -> Floats:
     """Readings with those replaced that leave both neighbours far and at once: by the median of five around. (n,) to (n,)."""
     if len(level) < 5:
         return level
-    around = [level[i : len(level) - 4 + i] for i in range(5)]
+    change = np.abs(np.diff(level))
+    least = 3 * (float(np.median(change)) + step) + 4 * FINEST_PCT
+    # Who is far from the middle of five, and alone there, is at least half as far from both neighbours.
+    rows = np.flatnonzero((change[1:-2] > least / 2) & (change[2:-1] > least / 2)) + 2
+    if not len(rows):
+        return level
+    here, ahead, behind = level[rows], change[rows - 1], change[rows]
+    around = [level[rows + place] for place in range(-2, 3)]
     middle = middle_of_five(*around)
     scatter = middle_of_five(*(np.abs(values - middle) for values in around))
-    usual = float(np.median(np.abs(np.diff(level)))) + step
-    calm = level.copy()
-    inner = calm[2:-2]
-    far = np.abs(inner - middle) > np.maximum(SPIKE_NOISE * 1.5 * scatter, 3 * usual + 4 * FINEST_PCT)
+    away = np.abs(here - middle)
     # A level that stays is no spike, however far: both neighbours are on the other side of the gap.
-    alone = (np.abs(level[2:-2] - level[1:-3]) > np.abs(inner - middle) / 2) & (
-        np.abs(level[2:-2] - level[3:-1]) > np.abs(inner - middle) / 2
-    )
-    inner[far & alone] = middle[far & alone]
+    spikes = (away > np.maximum(SPIKE_NOISE * 1.5 * scatter, least)) & (ahead > away / 2) & (behind > away / 2)
+    calm = level.copy()
+    calm[rows[spikes]] = middle[spikes]
     return calm
 
 
@@ -169,39 +224,42 @@ def middle_of_five(a: Values, b: Values, c: Values, d: Values, e: Values) -> Val
     return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), e))
 
 
-def local_noise(seconds: Floats, level: Floats, step: float) -> Floats:
-    """(n,) standard deviation of the readings around each, over a minute or sixteen readings.
+def local_noise(seconds: Floats, calm: Floats) -> Floats:
+    """(n,) standard deviation of the readings around each, over a minute or sixteen readings. calm: (n,) without spikes.
 
     It is the mean of the products of neighbouring changes, with the sign turned: noise turns back, and a flow, a step and a
     slope do not, so that they leave it at zero (von Neumann's ratio, 1941, taken at a lag of one).
     """
-    n = len(level)
-    if n < 4:
+    n = len(calm)
+    if n < FEWEST:
         return np.zeros(n)
-    calm = without_spikes(level, step)
     change = np.diff(calm)
-    turned = np.concatenate([[0.0], -change[1:] * change[:-1], [0.0]])
-    period = float(np.median(np.diff(seconds)))
-    half = max(FEWEST_OF_A_WINDOW, round(WINDOW_S / max(period, 1e-3))) // 2
-    total = np.concatenate([[0.0], np.cumsum(turned)])
-    begin = np.maximum(np.arange(n) - half, 0)
-    end = np.minimum(np.arange(n) + half + 1, n)
-    return np.asarray(np.sqrt(np.maximum(total[end] - total[begin], 0.0) / (end - begin)))
+    half = max(FEWEST_OF_A_WINDOW, round(WINDOW_S / usual_period_s(seconds))) // 2
+    # Sums over the window around each; half of it lies beyond the ends, where there is nothing to add.
+    total = np.zeros(n + 2 * half + 1)
+    np.cumsum(change[1:] * -change[:-1], out=total[half + 2 : half + n])
+    total[half + n :] = total[half + n - 1]
+    product = total[2 * half + 1 :] - total[: -2 * half - 1]
+    counts = np.full(n, 2 * half + 1)
+    ends = np.arange(min(half, n))
+    counts[ends] -= half - ends
+    counts[n - 1 - ends] -= half - ends
+    return np.asarray(np.sqrt(np.maximum(product, 0.0) / counts))
 
 
-def calm_noise(seconds: Floats, level: Floats, step: float) -> float:
+def calm_noise(seconds: Floats, calm: Floats, step: float) -> float:
     """Standard deviation of a reading at rest, percent, without the rounding to a step.
 
     In a fine sender it is what readings show in their calmer hours. In a coarse one readings scatter only where the level is
     close to the middle between two steps: over levels that lie anywhere in a step the mean variance is step * noise / sqrt(pi),
     the integral of p (1 - p) for a normal p.
     """
-    noise = local_noise(seconds, level, step)
+    noise = local_noise(seconds, calm)
     if not len(noise):
         return 0.0
-    calm = float(np.quantile(noise, CALM_QUANTILE))
-    if calm > 0.45 * step:
-        return float(np.sqrt(max(np.median(noise[noise <= CALM_RATIO * calm]) ** 2 - step**2 / 12, 0.0)))
-    quiet = noise <= max(CALM_RATIO * calm, RESTLESS_STEPS * step)
+    usual = float(np.quantile(noise, CALM_QUANTILE))
+    if usual > 0.45 * step:
+        return float(np.sqrt(max(np.median(noise[noise <= CALM_RATIO * usual]) ** 2 - step**2 / 12, 0.0)))
+    quiet = noise <= max(CALM_RATIO * usual, RESTLESS_STEPS * step)
     variance = float(np.mean(noise[quiet] ** 2)) if quiet.any() else 0.0
     return min(variance * np.sqrt(np.pi) / step, 0.5 * step) if step else 0.0

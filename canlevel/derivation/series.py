@@ -43,7 +43,11 @@ def source_groups(readings: pa.Table, *, by_channel: bool = False) -> tuple[NDAr
     Numbers run in the order of first appearance. by_channel: one tank and source on two channels are two.
     """
     words = ("vessel", "tank", "channel") if by_channel else ("vessel", "tank")
-    return _numbered(_keys([codes_of(readings.column(name)) for name in words], readings))
+    return _numbered(_keys(_coded(readings, *words), readings))
+
+
+def _coded(readings: pa.Table, *names: str) -> list[tuple[NDArray[np.int32], list[str | None]]]:
+    return [codes_of(readings.column(name)) for name in names]
 
 
 def source_runs(
@@ -54,7 +58,7 @@ def source_runs(
     rows: (n,), at least one, rising. order: (n,), the same rows; within each run they rise. begins: (k,), where each of the k
     runs begins in it. names: of those.
     """
-    coded = [codes_of(readings.column(name)) for name in ("vessel", "tank", "channel")]
+    coded = _coded(readings, "vessel", "tank", "channel")
     keys = _keys(coded, readings)[rows]
     sorting = np.argsort(keys, kind="stable")
     order, keys = rows[sorting], keys[sorting]
@@ -75,8 +79,12 @@ def _keys(coded: list[tuple[NDArray[np.int32], list[str | None]]], readings: pa.
     keys = np.zeros(len(readings), np.int64)
     for codes, _ in coded:
         # Words that none has take no room: mostly there is one vessel and one channel.
-        keys = keys * (int(codes.max(initial=0)) + 1) + codes
-    keys = keys * 256 + values_of(readings.column("source_address"))
+        least, most = int(codes.min(initial=0)), int(codes.max(initial=0))
+        if most > least:
+            keys *= most + 1
+            keys += codes
+    keys *= 256
+    keys += values_of(readings.column("source_address"))
     smallest: NDArray[Any] = keys.astype(np.min_scalar_type(keys.max(initial=0)))
     return smallest
 
@@ -88,6 +96,9 @@ def series_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
     differently, as happens between a live log and an imported recording.
     """
     which, first = source_groups(readings)
+    (channels, _), *_ = _coded(readings, "channel")
+    if not len(channels) or channels.min() == channels.max():
+        return which, first
     apart, first_apart = source_groups(readings, by_channel=True)
     if len(first_apart) == len(first):
         return which, first
@@ -105,6 +116,14 @@ def series_groups(readings: pa.Table) -> tuple[NDArray[np.int64], list[int]]:
 
 def _numbered(keys: NDArray[Any]) -> tuple[NDArray[np.int64], list[int]]:
     """Numbers of equal keys in the order of first appearance, and the row of each first one. keys: (n,)."""
+    if keys.dtype.itemsize <= 2 and len(keys):
+        # All keys there may be have a table: no sorting.
+        row = np.full(int(keys.max()) + 1, -1)
+        row[keys[::-1]] = np.arange(len(keys))[::-1]
+        first = np.sort(row[row >= 0])
+        number = np.zeros(len(row), np.int64)
+        number[keys[first]] = np.arange(len(first))
+        return number[keys], first.tolist()
     _, first, which = np.unique(keys, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int64)
     rank[np.argsort(first)] = np.arange(len(first))
@@ -116,12 +135,18 @@ def series_of(readings: pa.Table) -> Iterator[Series]:
     time_us, level, volume = times_us(readings), column(readings, "level_pct"), column(readings, "volume_l")
     capacity = column(readings, "capacity_l")
     usable = (time_us != UNKNOWN_TIME_US) & ~np.isnan(level)
+    all_usable = bool(usable.all())
     which, first = series_groups(readings)
-    order = np.lexsort((time_us, which))
-    bounds = np.searchsorted(which[order], np.arange(len(first) + 1))
+    if (time_us[1:] >= time_us[:-1]).all():
+        # Small integers are sorted by their digits, and mostly readings come in the order of time.
+        order = np.argsort(which.astype(np.min_scalar_type(len(first))), kind="stable")
+    else:
+        order = np.lexsort((time_us, which))
+    bounds = np.concatenate([[0], np.cumsum(np.bincount(which, minlength=len(first)))])
     for number, row in enumerate(first):
         rows = order[bounds[number] : bounds[number + 1]]
-        rows = rows[usable[rows]]
+        if not all_usable:
+            rows = rows[usable[rows]]
         if not len(rows):
             continue
         origin = int(time_us[rows[0]])

@@ -20,9 +20,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import SHORTEST_S, UNHEARD_S, Found, Tank
+from canlevel.derivation.noisy import FEWEST_STEPS, SHORTEST_S, UNHEARD_S, Found, Tank
 from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
-from canlevel.derivation.sender import Sender, middle_of_five, without_spikes
+from canlevel.derivation.segments import best_division
+from canlevel.derivation.sender import Sender, middle_of_five, usual_period_s
 
 __all__ = ["stepped_flows"]
 
@@ -39,11 +40,19 @@ BEATING = 0.4  # of a step, between two readings
 FINEST_PCT = 0.2  # finer steps are taken together
 SLOWEST_L, FASTEST_L = 0.5, 20.0  # litres a minute of a trickle and of a hose (common practice, no source)
 LAG_S, LAG_SD_S = 2.0, 1.0  # common practice, no source
+NEXT = 1.1  # dwells, after which the next mark of a steady flow has been passed
 DUE = 1.6  # dwells, after which the next mark of a flow is missing
 FAST_MARKS = 4
+FEW_AT_ONCE = 3
+PASSING = 6.0  # standard deviations of noise within which a level on its way flickers at most
+PASSING_READINGS = 4.0  # and how many readings more
+END_PRICE = 4.0  # of a first mark that was passed too early, or a last one too late
+UNSTEADY = 9.0  # mean squared misfit of what is no slow flow but a shift or two
 FEW_MARKS = 0.5
 CLEAN_S = 60.0  # flicker of a flow that passes a mark is over sooner
 TOUCHING_S, TAIL_PART, BRIEF_S = 5.0, 0.15, 18.0
+BELIEVED_PCT = (-200.0, 300.0)  # a level beyond is a wrong reading; it would pass marks without end
+PHASES = 4096  # readings that tell where in a percent the steps lie
 AROUND = 60  # readings on either side that a fast flow is fitted with
 
 
@@ -54,69 +63,82 @@ class _Marks:
     at_s: Floats  # when each was passed
     sd_s: Floats  # and how well that is known
     uneven: Floats  # standard deviation of the place of the mark, litres
-    noise: Floats  # of the readings around it, litres, times the seconds between two of them
+    noise_l: Floats  # of the readings around it, in litres
+    noise: Floats  # the same times the seconds between two of them
     dwell_s: Floats  # time to the nearer neighbour in the same direction
     way: NDArray[np.int64]  # 1 up, -1 down
     volume: Floats  # litres (or percent) at the mark
     size: Floats  # of the step that it parts, in the same unit
     flicker_s: Floats  # for how long both steps were read in turn
+    ahead_s: Floats  # when that began
     low_s: Floats  # since when the level had rested in the step before
     high_s: Floats  # and until when it rested in the one behind
 
 
 def stepped_flows(
-    at_s: Floats, level: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], tank: Tank
+    at_s: Floats, calm: Floats, sender: Sender, volume_at: Callable[[Floats], Floats], tank: Tank
 ) -> Iterator[Found]:
-    """Flows of one stretch of readings, in the order of time. level: (n,) percent. volume_at: its litres."""
+    """Flows of one stretch of readings, in the order of time. calm: (n,) percent, without spikes. volume_at: its litres."""
     if len(at_s) < 8:
         return
     # A step that is finer than needed makes marks without end.
     step = sender.step_pct * max(1, int(np.ceil(FINEST_PCT / sender.step_pct)))
-    calm = without_spikes(level, step)
-    angle = np.exp(2j * np.pi * calm / step).mean()
-    offset = float(np.angle(angle)) / (2 * np.pi) * step
+    calm = np.clip(calm, *BELIEVED_PCT)
+    phase = (2 * np.pi / step) * calm[:: max(1, len(calm) // PHASES)]
+    offset = float(np.arctan2(np.sin(phase).mean(), np.cos(phase).mean())) / (2 * np.pi) * step
     index = np.round((calm - offset) / step).astype(np.int64)
-    index[2:-2] = middle_of_five(*(index[i : len(index) - 4 + i] for i in range(5)))
+    _without_moments(index)
     marks = _marks(at_s, index, step, offset, volume_at, min(sender.noise_pct / step, 0.3))
     if len(marks.at_s):
         yield from _flows(marks, at_s, volume_at(calm), tank)
 
 
-def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[list[int], list[int], list[int]]:
+def _without_moments(index: NDArray[np.int64]) -> None:
+    """Replace (n,) steps by the median of five around each. Most readings are like their neighbours, and stay."""
+    other = index[1:] != index[:-1]
+    near = other[:-3] | other[1:-2] | other[2:-1] | other[3:]
+    rows = np.flatnonzero(near) + 2
+    index[rows] = middle_of_five(*(index[rows + place] for place in range(-2, 3)))
+
+
+def _runs(at_s: Floats, index: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """(first, last, index) of the runs of equal index that remain when flicker has been taken out; rows, inclusive."""
-    change = np.flatnonzero(np.diff(index)) + 1
-    first = [0, *change.tolist()]
-    last = [*(change - 1).tolist(), len(index) - 1]
-    value = index[first].tolist()
-    # What a reading stands for: the time until the next.
-    until = np.append(at_s[1:], at_s[-1])
-    period = float(np.median(np.diff(at_s)))
-    longest = min(FLICKER_S, FLICKER_READINGS * period * 2)
+    change = np.flatnonzero(index[1:] != index[:-1]) + 1
+    first = np.concatenate([[0], change])
+    last = np.append(change - 1, len(index) - 1)
+    value = index[first]
+    longest = min(FLICKER_S, FLICKER_READINGS * usual_period_s(at_s) * 2)
     while True:
-        length = [until[b] - at_s[a] for a, b in zip(first, last, strict=True)]
-        # Shortest first, so that of two steps in turn the one that is read more often remains.
-        found = [
-            (length[i], i)
-            for i in range(1, len(value) - 1)
-            if value[i - 1] == value[i + 1] and abs(value[i] - value[i - 1]) == 1 and length[i] < longest
-        ]
-        if not found:
+        # What a reading stands for: the time until the next.
+        length = at_s[np.minimum(last + 1, len(at_s) - 1)] - at_s[first]
+        flicker = np.zeros(len(value), np.bool_)
+        flicker[1:-1] = (value[:-2] == value[2:]) & (np.abs(value[1:-1] - value[:-2]) == 1) & (length[1:-1] < longest)
+        if not flicker.any():
             return first, last, value
-        gone: set[int] = set()
-        for _, i in sorted(found):
-            if i - 1 in gone or i + 1 in gone or i in gone:
-                continue
-            gone.update((i - 1, i, i + 1))
-            value[i] = value[i - 1]
-        joined_first, joined_last, joined = [first[0]], [last[0]], [value[0]]
-        for i in range(1, len(value)):
-            if value[i] == joined[-1]:
-                joined_last[-1] = last[i]
-            else:
-                joined_first.append(first[i])
-                joined_last.append(last[i])
-                joined.append(value[i])
-        first, last, value = joined_first, joined_last, joined
+        gone = _shortest_apart(length, np.flatnonzero(flicker))
+        value[gone] = value[gone - 1]
+        keep = np.append(True, value[1:] != value[:-1])
+        first, value = first[keep], value[keep]
+        last = np.append(first[1:] - 1, len(index) - 1)
+
+
+def _shortest_apart(length: Floats, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Of some runs those that are taken one by one, shortest first, if none is taken whose neighbours touch.
+
+    So that of two steps in turn the one that is read more often remains. Who comes before all that are within reach is taken,
+    they are left, and so on: the same ones as one by one.
+    """
+    rank = np.full(len(length) + 4, len(rows))
+    rank[rows[np.lexsort((rows, length[rows]))] + 2] = np.arange(len(rows))
+    taken = []
+    while len(rows):
+        within = np.minimum(np.minimum(rank[rows], rank[rows + 1]), np.minimum(rank[rows + 3], rank[rows + 4]))
+        ahead = rows[rank[rows + 2] < within]
+        taken.append(ahead)
+        for place in range(5):
+            rank[ahead + place] = len(length)
+        rows = rows[rank[rows + 2] < len(length)]
+    return np.concatenate(taken)
 
 
 def _marks(
@@ -128,57 +150,54 @@ def _marks(
     noise_steps: float,
 ) -> _Marks:
     first, last, value = _runs(at_s, index)
-    times, spreads, ways, places, flickers, lows, highs = [], [], [], [], [], [], []
-    for i in range(1, len(value)):
-        old, new = value[i - 1], value[i]
-        way, count = (1, new - old) if new > old else (-1, old - new)
-        begin, end = last[i - 1], first[i]
-        pause_s = at_s[end] - at_s[begin]
-        spread = pause_s**2 / 12
-        passed, flicker_s = at_s[begin], 0.0
-        if count == 1:
-            # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed
-            # when as many of these are behind it as read the old step.
-            ahead, behind = index[first[i - 1] : end], index[end : last[i] + 1]
-            from_row = first[i - 1] + int(np.argmax(ahead == new)) if (ahead == new).any() else end
-            to_row = end + len(behind) - 1 - int(np.argmax(behind[::-1] == old)) if (behind == old).any() else begin
-            if to_row > from_row:
-                olds = int(np.count_nonzero(index[from_row : to_row + 1] == old))
-                passed = at_s[from_row - 1 + olds] if from_row else at_s[0]
-                flicker_s = float(at_s[to_row] - at_s[from_row])
-        for k in range(count):
-            times.append(float(passed + pause_s * (k + 0.5) / count))
-            spreads.append(float(spread))
-            ways.append(way)
-            places.append(offset + (old + way * (k + 0.5)) * step)
-            flickers.append(flicker_s)
-            lows.append(float(at_s[first[i - 1]]))
-            highs.append(float(at_s[last[i]]))
-    place, time, way_of = np.array(places), np.array(times), np.array(ways, np.int64)
-    if not len(place):
-        return _Marks(place, place, place, place, place, way_of, place, place, place, place, place)
+    if len(value) < 2:
+        no = np.zeros(0)
+        return _Marks(no, no, no, no, no, no, np.zeros(0, np.int64), no, no, no, no, no, no)
+    old, new, begin, end = value[:-1], value[1:], last[:-1], first[1:]
+    way, count = np.sign(new - old), np.abs(new - old)
+    pause_s = at_s[end] - at_s[begin]
+    passed, flicker_s, ahead_s = at_s[begin], np.zeros(len(old)), at_s[begin]
+    # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when as
+    # many of these are behind it as read the old step.
+    others = np.add.reduceat(index != np.repeat(value, last - first + 1), first)
+    for i in np.flatnonzero((count == 1) & (others[:-1] + others[1:] > 0)).tolist():
+        ahead = np.flatnonzero(index[first[i] : end[i]] == new[i])
+        behind = np.flatnonzero(index[end[i] : last[i + 1] + 1] == old[i])
+        from_row = first[i] + int(ahead[0]) if len(ahead) else end[i]
+        to_row = end[i] + int(behind[-1]) if len(behind) else begin[i]
+        if to_row > from_row:
+            olds = int(np.count_nonzero(index[from_row : to_row + 1] == old[i]))
+            passed[i] = at_s[from_row - 1 + olds] if from_row else at_s[0]
+            flicker_s[i], ahead_s[i] = at_s[to_row] - at_s[from_row], at_s[from_row]
+    # What passes several steps at once passes them evenly.
+    of = np.repeat(np.arange(len(old)), count)
+    part = (np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[of]
+    time, way_of = passed[of] + pause_s[of] * part, way[of]
+    place = offset + (old[of] + way_of * part * count[of]) * step
     pace = np.full(len(time) + 1, np.inf)
     pace[1:-1] = np.where(way_of[1:] == way_of[:-1], np.diff(time), np.inf)
     dwell = np.minimum(pace[1:], pace[:-1])
     size = np.abs(volume_at(place + step / 2) - volume_at(place - step / 2))
     return _Marks(
         time,
-        np.sqrt(np.array(spreads)),
+        pause_s[of] / np.sqrt(12),
         UNEVEN_STEPS * size + 1e-9,
-        noise_steps * size * float(np.median(np.diff(at_s))),
+        noise_steps * size,
+        noise_steps * size * usual_period_s(at_s),
         dwell,
         way_of,
         volume_at(place),
         size,
-        np.array(flickers),
-        np.array(lows),
-        np.array(highs),
+        flicker_s[of],
+        ahead_s[of],
+        at_s[first[:-1]][of],
+        at_s[last[1:]][of],
     )
 
 
 def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[Found]:
     # Nobody heard when a mark was passed in a pause: what is on either side of it is apart.
-    period = float(np.median(np.diff(at_s)))
+    period = usual_period_s(at_s)
     unheard = marks.sd_s * np.sqrt(12) > max(UNHEARD_S, 6 * period)
     turns = np.flatnonzero((np.diff(marks.way) != 0) | (np.diff(unheard.astype(np.int8)) != 0)) + 1
     found: list[tuple[Found, float, float]] = []
@@ -266,42 +285,56 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
     unit = 1.0 if tank.litres else 0.5  # percent stand for litres of a tank of two hundred
     at_s, volume = marks.at_s[begin:end] - marks.at_s[begin], np.abs(marks.volume[begin:end] - marks.volume[begin])
     some = slice(begin, end)
+    unsure_s = _unsure_s(marks, some)
     # What the uncertainty of its time makes of a mark's place depends on the pace there.
     weight = 1 / _variance(marks, some, marks.size[some] / np.maximum(marks.dwell_s[some], 1e-6))
     sums = np.zeros((6, n + 1))
     wt, wv = weight * at_s, weight * volume
     for row, values in zip(sums, (weight, wt, wt * at_s, wv, wv * at_s, wv * volume), strict=True):
         np.cumsum(values, out=row[1:])
-    best = np.zeros(n + 1)
-    where = np.zeros(n + 1, np.int64)
-    candidates = np.arange(n)
-    keep = np.zeros(0, np.int64)
-    for j in range(1, n + 1):
-        keep = np.append(keep, candidates[j - 1])
-        w, t, tt, v, vt, vv = sums[:, j, None] - sums[:, keep]
-        spread = np.maximum(tt - t * t / w, 0.0)
-        lean = vt - v * t / w
-        misfit = np.maximum(
-            vv - v * v / w - np.divide(lean * lean, spread, out=np.zeros_like(w), where=spread > 1e-9), 0.0
-        )
-        count = j - keep
+
+    def line(begins: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[Floats, Callable[[Floats], Floats], Floats]:
+        """(misfit, place, slope) of the line through some marks, each (ends, begins)."""
+        w, t, tt, v, vt, vv = sums[:, ends, None] - sums[:, None, begins]
+        w = np.where(begins < ends[:, None], w, np.inf)
+        spread, lean = np.maximum(tt - t * t / w, 0.0), vt - v * t / w
+        slope = lean / np.where(spread > 1e-9, spread, np.inf)
+        return np.maximum(vv - v * v / w - lean * slope, 0.0), lambda at: v / w + slope * (at - t / w), slope
+
+    def priced(begins: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        count = ends[:, None] - begins
+        starts = np.minimum(begins, n - 1)
+        first_s, last_s, first_v, last_v = at_s[starts], at_s[ends - 1, None], volume[starts], volume[ends - 1, None]
+        misfit, _, _ = line(begins, ends)
         misfit[count == 1] = 0.0
-        lasted = np.maximum(at_s[j - 1] - at_s[keep], 1e-6)
-        per_minute = 60 * (volume[j - 1] - volume[keep]) / lasted / unit
+        after, before = np.minimum(begins + 1, n), ends - 1
+        for some, left, out in (
+            ((begins, before), 1, "last"),
+            ((after, ends), 1, "first"),
+            ((after, before), 2, "both"),
+        ):
+            if not (count > left + 2).any():
+                continue
+            price, place, slope = line(*some)
+            good = count > left + 2
+            if out != "first":
+                late = place(last_s) - last_v
+                good &= (late > 0) & (late < slope * unsure_s[ends - 1, None])
+            if out != "last":
+                early = first_v - place(first_s)
+                good &= (early > 0) & (early < slope * unsure_s[starts])
+            misfit = np.where(good, np.minimum(misfit, price + left * END_PRICE), misfit)
+        lasted = np.maximum(last_s - first_s, 1e-6)
+        per_minute = 60 * (last_v - first_v) / lasted / unit
         slow = per_minute < SLOWEST_OF_TWO
-        price = best[keep] + misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
+        price = misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
         # A line through two marks fits whatever they are.
-        price[count > 1] += FIT_PRICE / (count[count > 1] - 1)
-        price[(count == 2) & slow] = np.inf
-        price[(count == 3) & (per_minute < SLOWEST_OF_THREE)] = np.inf
-        least = int(price.argmin())
-        best[j], where[j] = price[least], keep[least]
-        keep = keep[(best[keep] + misfit <= best[j]) | (count < 4)]
-    runs, j = [], n
-    while j:
-        runs.append((begin + int(where[j]), begin + j))
-        j = int(where[j])
-    return _united(marks, runs[::-1], tank.alike)
+        price += np.where(count > 1, FIT_PRICE / np.maximum(count - 1, 1), 0.0)
+        price[((count == 2) & slow) | ((count == 3) & (per_minute < SLOWEST_OF_THREE))] = np.inf
+        return price, misfit
+
+    runs = [(begin + first, begin + last) for first, last in pairwise(best_division(n, priced))]
+    return _united(marks, runs, tank.alike)
 
 
 def _united(marks: _Marks, runs: list[tuple[int, int]], alike: float) -> list[tuple[int, int]]:
@@ -329,7 +362,7 @@ def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s:
         lasted = float(marks.at_s[last - 1] - marks.at_s[first])
         paces.append(lasted / abs(float(marks.volume[last - 1] - marks.volume[first])) if lasted > 0 else 0.0)
     slow, fast = max(paces), min(paces)
-    return fast > (1 - alike) * slow and pause_s < 0.5 * slow * float(marks.size[other[0]])
+    return fast > (1 - alike) * slow and pause_s < NEXT * slow * float(marks.size[other[0]])
 
 
 def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tank: Tank) -> Found | None:
@@ -338,37 +371,119 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
     way = int(marks.way[first])
     if last - first == 1:
         return _single(marks, first, tank)
-    volume, time = marks.volume[first:last], marks.at_s[first:last]
-    lasting = float(time[-1] - time[0])
-    begin, end = np.searchsorted(at_s, [time[0], time[-1]])
-    if end - begin < last - first:
-        return _fast(at_s, level, int(begin), int(end), size, tank.most_shift)
-    if lasting * (last - first) / (last - first - 1) < SHORTEST_S and last - first < tank.most_shift / size:
+    marks = _left_and_reached(marks, first, last)
+    fits = [_line_of(marks, first, last)]
+    for low, high in ((first, last - 1), (first + 1, last), (first + 1, last - 1)):
+        if high - low > 2 and fits[0].squares > END_PRICE:
+            fit = _line_of(marks, low, high)
+            if _only_late(marks, first, last, fit):
+                fits.append(fit)
+    fit = min(fits, key=lambda fit: fit.squares + END_PRICE * (last - first - (fit.last - fit.first)))
+    begin_s, end_s, count = float(marks.at_s[fit.first]), float(marks.at_s[fit.last - 1]), fit.last - fit.first
+    if end_s <= begin_s:
         return None
-    rate = (volume[-1] - volume[0]) / lasting
-    for _ in range(2):
-        sd = np.sqrt(_variance(marks, slice(first, last), abs(rate)))
-        weight = 1 / sd**2
-        w = weight.sum()
-        middle, mean = weight @ time / w, weight @ volume / w
-        spread = float(weight @ (time - middle) ** 2)
-        rate = float(weight @ ((time - middle) * (volume - mean)) / spread)
+    begin, end = np.searchsorted(at_s, [begin_s, end_s])
+    if end - begin < count:
+        return _fast(at_s, level, int(begin), int(end), size, tank)
+    if (end_s - begin_s) * count / (count - 1) < SHORTEST_S and count < tank.most_shift / size:
+        return None
+    volume, rate, freedom = marks.volume[first:last], fit.rate, count - 2
     if rate * way <= 0:
         return None
-    off = (volume - mean - rate * (time - middle)) / sd
-    freedom = last - first - 2
-    reach = SPREAD_95 * float(np.sqrt(max(off @ off / freedom if freedom > 0 else 1.0, 1.0) / spread))
-    reach *= 1 + FEW_MARKS / (last - first - 1)  # of few marks it is not seen where the rate changed between them
-    start = max(float(time[0] - marks.size[first] / 2 / abs(rate)), marks.low_s[first]) - LAG_S
-    stop = min(float(time[-1] + marks.size[last - 1] / 2 / abs(rate)), marks.high_s[last - 1]) - LAG_S
+    # A hose would have had to run for seconds: so few marks, so soon one after the other, are a shift's.
+    if (
+        tank.litres
+        and last - first <= FEW_AT_ONCE
+        and abs(rate) > 1.5 * FASTEST_L / 60
+        and count < tank.most_shift / size
+    ):
+        return None
+    misfit = fit.squares / freedom if freedom > 0 else 1.0
+    if abs(rate) < SLOWEST_OF_TWO / 60 and misfit > UNSTEADY:
+        return None
+    reach = SPREAD_95 * float(np.sqrt(max(misfit, 1.0) / fit.spread))
+    reach *= 1 + FEW_MARKS / (freedom + 1)  # of few marks it is not seen where the rate changed between them
     if abs(rate) < reach:
         return None
-    before = float(volume[0]) - way * float(marks.size[first]) / 2
-    after = float(volume[-1]) + way * float(marks.size[last - 1]) / 2
+    # It begins and ends half a step beyond its marks. Where a mark was passed too early or too late, the level lay at it.
+    begin_part, end_part = 0.5 * (fit.first == first), 0.5 * (fit.last == last)
+    before = float(volume[0]) - way * float(marks.size[first]) * begin_part
+    after = float(volume[-1]) + way * float(marks.size[last - 1]) * end_part
+    start = max(fit.when(before), marks.low_s[first]) - LAG_S
+    stop = min(fit.when(after), marks.high_s[last - 1]) - LAG_S
     return Found(start, stop, before, after, after - before, rate, rate - reach, rate + reach, float(last - first))
 
 
-def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_shift: float) -> Found | None:
+def _left_and_reached(marks: _Marks, first: int, last: int) -> _Marks:
+    """Marks, the first and the last of a run at other times where the level had rested at them, or came to rest there.
+
+    Flicker of a level on its way lasts no longer than noise takes to pass. Where it lasts longer the level lay at the mark: it
+    left the first one when the flicker ended, and reached the last one when it began.
+    """
+    if not marks.flicker_s[first] and not marks.flicker_s[last - 1]:
+        return marks
+    pace = abs(float(marks.volume[last - 1] - marks.volume[first])) / max(
+        float(marks.at_s[last - 1] - marks.at_s[first]), 1.0
+    )
+    at_s = marks.at_s.copy()
+    for i, leaves in ((first, True), (last - 1, False)):
+        usual = PASSING * marks.noise_l[i] + PASSING_READINGS * np.sqrt(12) * marks.sd_s[i] * pace
+        if marks.flicker_s[i] * pace > usual:
+            at_s[i] = marks.ahead_s[i] + marks.flicker_s[i] if leaves else marks.ahead_s[i]
+    return replace(marks, at_s=at_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The line through marks first to last (the one behind the last). squares: misfits over variances, added up."""
+
+    first: int
+    last: int
+    rate: float
+    middle_s: float
+    mean: float
+    spread: float
+    squares: float
+
+    def when(self, volume: float) -> float:
+        return self.middle_s + (volume - self.mean) / self.rate
+
+
+def _line_of(marks: _Marks, first: int, last: int) -> _Line:
+    volume, time = marks.volume[first:last], marks.at_s[first:last]
+    rate = (volume[-1] - volume[0]) / (time[-1] - time[0]) if time[-1] > time[0] else 0.0
+    middle = mean = spread = 0.0
+    weight = np.ones(0)
+    for _ in range(2):
+        weight = 1 / _variance(marks, slice(first, last), abs(rate))
+        w = weight.sum()
+        middle, mean = weight @ time / w, weight @ volume / w
+        spread = max(float(weight @ (time - middle) ** 2), 1e-12)
+        rate = float(weight @ ((time - middle) * (volume - mean)) / spread)
+    off = volume - mean - rate * (time - middle)
+    return _Line(first, last, rate, float(middle), float(mean), spread, float(weight @ (off * off)))
+
+
+def _only_late(marks: _Marks, first: int, last: int, fit: _Line) -> bool:
+    """Whether the marks left out of a line were passed before it got there, or after: a level that comes to rest close to a
+    mark is carried over it by noise, soon."""
+    if fit.rate * float(marks.way[first]) <= 0:
+        return False
+    late = []
+    if fit.last < last:
+        late.append((float(marks.at_s[last - 1]) - fit.when(float(marks.volume[last - 1])), last - 1))
+    if fit.first > first:
+        late.append((fit.when(float(marks.volume[first])) - float(marks.at_s[first]), first))
+    return all(0 < late_s < float(_unsure_s(marks, slice(i, i + 1))[0]) for late_s, i in late)
+
+
+def _unsure_s(marks: _Marks, some: slice) -> Floats:
+    """(n,) by how much too late each mark may have been passed, if it was the last one: while it flickered, and a moment."""
+    flicker_s = marks.flicker_s[some]
+    return np.asarray(np.where(flicker_s > 0, flicker_s + 2 * np.sqrt(12) * marks.sd_s[some], 0.0))
+
+
+def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, tank: Tank) -> Found | None:
     """A flow that passes more than a step between two readings, fitted to them: each is off by its step's rounding."""
     low, high = max(begin - AROUND, 0), min(end + AROUND, len(at_s))
     at, level = at_s[low:high] - at_s[low], volume[low:high]
@@ -386,7 +501,11 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, most_
     sd = np.hypot(size / np.sqrt(12), LAG_SD_S * np.abs(np.gradient(level, at)))
     ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop)]
     fitted = fit_one_ramp(at, level, sd, *ends, lag_s=LAG_S)
-    if fitted.knots[1] - fitted.knots[0] < SHORTEST_S and abs(fitted.after - fitted.before) < most_shift:
+    change, lasted = abs(fitted.after - fitted.before), float(fitted.knots[1] - fitted.knots[0])
+    if lasted < SHORTEST_S and (change < tank.most_shift or change / lasted > tank.fastest):
+        return None
+    # What is less than its steps, or may be of either direction, is a wave or two.
+    if change < FEWEST_STEPS * size or fitted.rate_low[0] <= 0 <= fitted.rate_high[0]:
         return None
     return Found(
         float(at_s[low] + fitted.knots[0]),
