@@ -21,8 +21,6 @@ import canlevel
 from canlevel.diagnosis import Explanation
 from canlevel.simulate import SimulatedFrame, clinic_coach, workboat
 
-__all__ = ["BASELINE", "CASES", "CODES", "ROSTERS", "Case", "Frames", "case", "healthy", "log_text", "tanks_of"]
-
 Frames = list[SimulatedFrame]
 Fault = Callable[[Frames], Frames | str]
 
@@ -115,6 +113,7 @@ def roster_but(bus: str, name: str, **changes: object) -> str:
 REQUEST, CLAIM, HEARTBEAT, PRODUCT, SYSTEM_TIME = 59904, 60928, 126993, 126996, 126992
 CONTROL, PACKETS, RVC_PRODUCT = 60416, 60160, 65259
 FLUID_LEVEL, TANK_STATUS, DASH_DISPLAY, EXHAUST_FLUID = 127505, 0x1FFB7, 65276, 65110
+TANK_PGNS = (FLUID_LEVEL, TANK_STATUS, DASH_DISPLAY, EXHAUST_FLUID)
 RVC_DIAGNOSTIC, DIAGNOSTIC = 0x1FECA, 65226
 ENGINE, HEADING, POSITION = 127488, 127250, 129025
 DC_SOURCE, THERMOSTAT, ENGINE_SPEED, VEHICLE_SPEED = 0x1FFFD, 0x1FFE2, 61444, 65265
@@ -143,7 +142,9 @@ RVC_FLUIDS = ("fresh_water", "black_water", "grey_water", "lpg")
 
 def tanks_of(frame: SimulatedFrame) -> set[str]:
     """Ids of the tanks that a frame speaks of; read apart from the program, from the layouts in dbc/."""
-    pgn, data = pgn_of(frame), frame.data
+    pgn, data = frame.identifier >> 8 & 0x3FFFF, frame.data  # all of them go to all
+    if pgn not in TANK_PGNS:
+        return set()
     if pgn == FLUID_LEVEL and data:
         kind = data[0] >> 4
         return {f"nmea2000.{NMEA_FLUIDS[kind] if kind < 6 else 'unknown'}.{data[0] & 15}"}
@@ -527,7 +528,6 @@ GREY_N, BLACK_N, FRESH_N = "nmea2000.grey_water.0", "nmea2000.black_water.0", "n
 FUEL_N, FUEL1_N = "nmea2000.fuel.0", "nmea2000.fuel.1"
 GREY_R, GREY2_R, BLACK_R, FRESH_R = "rvc.grey_water.2", "rvc.grey_water.18", "rvc.black_water.1", "rvc.fresh_water.0"
 FUEL_J, DEF_J = "j1939.fuel.1", "j1939.def.1"
-TANK_PGNS = (FLUID_LEVEL, TANK_STATUS, DASH_DISPLAY, EXHAUST_FLUID)
 
 
 def _each(code: str, tanks: dict[str, str], fault: Callable[[Frames, str], Frames], **more: object) -> Iterator[Case]:
@@ -787,7 +787,7 @@ def case(code: str, protocol: str, title: str = "") -> Case:
 
 
 def print_confusion(folder: Path) -> None:
-    """Which codes were found in each capture: F, W, i by severity; lower case dots where nothing was."""
+    """Which codes were found in each capture, by severity: a row a capture, a column a code."""
     codes = list(CODES)
     print(
         "captures, one fault each (columns: codes by number, F fault, W warning, i info; [ ] the fault that is in it)\n"
