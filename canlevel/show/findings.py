@@ -56,12 +56,13 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
 
 
 def _grouped(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """Remarks with one code as one, which names the other tanks; faults and warnings as they are."""
+    """Remarks that say the same of several tanks as one, which names the others; faults and warnings as they are."""
     shown: list[Mapping[str, Any]] = [finding for finding in findings if finding["severity"] != "info"]
-    remarks: dict[str, list[Mapping[str, Any]]] = {}
+    remarks: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
     for finding in findings:
         if finding["severity"] == "info":
-            remarks.setdefault(finding["code"], []).append(finding)
+            said = finding["summary"].partition(": ")[2]  # what is said of whom stands before it
+            remarks.setdefault((finding["code"], said), []).append(finding)
     for first, *others in remarks.values():
         tanks = [finding["tank"] or f"address {finding['source_address']}" for finding in others]
         more = f" and {len(tanks) - NAMED} more" if len(tanks) > NAMED else ""
