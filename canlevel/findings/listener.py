@@ -96,7 +96,8 @@ class Kept:
 class _Rhythm:
     """Intervals between frames of one identifier, for all identifiers of a channel; index 0 is unused.
 
-    last_us, last_number: of its latest frame. count, total, square, longest: of the intervals that hold no Break, in seconds.
+    last_us, last_number: of its latest frame. count, total_us (whole microseconds, so that it does not depend on how the stream
+    is cut), square and longest (seconds): of the intervals that hold no Break.
     leaps: those that do, rows as in Leaps. broken: numbers of the frames behind the channel's breaks; set_back: whether one of
     them is a clock set back. first: what the first frame looked like. wanted: whether frames are kept.
     """
@@ -104,7 +105,7 @@ class _Rhythm:
     last_us: NDArray[np.int64] = field(default_factory=lambda: np.full(1, UNKNOWN_TIME_US))
     last_number: NDArray[np.int64] = field(default_factory=lambda: np.full(1, -1))
     count: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
-    total: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
+    total_us: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
     square: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
     longest: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
     data_bytes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
@@ -119,10 +120,9 @@ class _Rhythm:
         self.last_us = np.append(self.last_us, np.full(more, UNKNOWN_TIME_US))
         self.last_number = np.append(self.last_number, np.full(more, -1))
         self.count = np.append(self.count, np.zeros(more, np.int64))
+        self.total_us = np.append(self.total_us, np.zeros(more, np.int64))
         self.data_bytes = np.append(self.data_bytes, np.zeros(more, np.int64))
-        self.total, self.square, self.longest = (
-            np.append(values, np.zeros(more)) for values in (self.total, self.square, self.longest)
-        )
+        self.square, self.longest = (np.append(values, np.zeros(more)) for values in (self.square, self.longest))
 
 
 class Listener:
@@ -184,7 +184,7 @@ class Listener:
             long = (leaps.after_us - leaps.before_us)[leaps.sender == number] * 1e-6
             count = int(rhythm.count[number])
             # The mean of what holds no silence, but where most intervals are such that a silence fits in.
-            periods.append(float(rhythm.total[number]) / count if count >= len(long) else float(np.median(long)))
+            periods.append(int(rhythm.total_us[number]) / count / 1e6 if count >= len(long) else float(np.median(long)))
         return min(periods, default=None)
 
     def senders(self, channel: str | None, breaks: Sequence[Break]) -> list[Sender]:
@@ -195,13 +195,13 @@ class Listener:
         rhythm = self._rhythms.get(channel)
         if rhythm is None:
             return []
-        count, total, square, longest = _with_leaps(rhythm, self.leaps(channel), breaks)
+        count, total_us, square, longest = _with_leaps(rhythm, self.leaps(channel), breaks)
         keys = self.traffic.keys(channel).tolist()
         frames = self.traffic.counts(channel).tolist()
         found = []
         for number, (key, sent) in enumerate(zip(keys, frames, strict=True), 1):
             n, last_us = int(count[number]), int(rhythm.last_us[number])
-            mean = float(total[number]) / n if n else 0.0
+            mean = int(total_us[number]) / n / 1e6 if n else 0.0
             identifier = key & IDENTIFIER_BITS
             extended = bool(key >> 31)
             found.append(
@@ -266,20 +266,17 @@ class Listener:
 
 def _with_leaps(
     rhythm: _Rhythm, leaps: Leaps, breaks: Sequence[Break]
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Count, sum, sum of squares and longest of all intervals but those that hold one of `breaks`."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Count, sum (us), sum of squares and longest (s) of all intervals but those that hold one of `breaks`."""
     broken = np.array([found.number for found in breaks], np.int64)
     whole = np.searchsorted(broken, leaps.after, "right") == np.searchsorted(broken, leaps.before, "right")
-    sender, seconds = leaps.sender[whole], (leaps.after_us - leaps.before_us)[whole] * 1e-6
-    n = len(rhythm.count)
-    longest = rhythm.longest.copy()
+    sender, length_us = leaps.sender[whole], (leaps.after_us - leaps.before_us)[whole]
+    seconds, n = length_us * 1e-6, len(rhythm.count)
+    longest, total_us = rhythm.longest.copy(), rhythm.total_us.copy()
     np.maximum.at(longest, sender, seconds)
-    return (
-        rhythm.count + np.bincount(sender, minlength=n),
-        rhythm.total + np.bincount(sender, seconds, n),
-        rhythm.square + np.bincount(sender, seconds * seconds, n),
-        longest,
-    )
+    np.add.at(total_us, sender, length_us)
+    count = rhythm.count + np.bincount(sender, minlength=n)
+    return count, total_us, rhythm.square + np.bincount(sender, seconds * seconds, n), longest
 
 
 def _take_intervals(
@@ -307,16 +304,18 @@ def _take_intervals(
         gap[1:] = moment[1:] - moment[:-1]
         gap[begins] = np.where(fresh, 0, moment[begins] - earlier)
         counts = ends - begins + 1 - fresh
-        # Only a clock that was set back can hide a break in an interval of ordinary length.
+        # A clock that was set back can hide a break in an interval of ordinary length; frames that are a little out of order
+        # can hide a short silence too, and that does no harm.
         suspects = np.flatnonzero((gap > SILENT_US) | (gap < -BACK_US) | state.set_back)
         if len(suspects) and len(state.broken):
             place = order if rows is None else rows[order]
             leaps = _leaps(state, suspects, gap, ranked, moment, place + base, begins)
             gap[leaps] = 0
             counts -= np.bincount(np.searchsorted(begins, leaps, "right") - 1, minlength=len(begins))
-        seconds = np.maximum(gap, 0) * 1e-6
+        np.maximum(gap, 0, out=gap)
+        seconds = gap * 1e-6
         state.count[who] += counts
-        state.total[who] += np.add.reduceat(seconds, begins)
+        state.total_us[who] += np.add.reduceat(gap, begins)
         state.square[who] += np.add.reduceat(seconds * seconds, begins)
         state.longest[who] = np.maximum(state.longest[who], np.maximum.reduceat(seconds, begins))
     state.last_us[who] = moment[ends]
