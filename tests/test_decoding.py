@@ -34,7 +34,13 @@ def rows(*sent: tuple[int, bytes], flags: int = EXTENDED) -> list[dict]:
 
 def test_every_definition_is_compiled() -> None:
     assert set(MESSAGES) == {"FluidLevel", "TankStatus", "DashDisplay", "DieselExhaustFluid"}
-    assert set(network_messages()) == {"AddressClaim", "DiagnosticMessage1", "RvcDiagnostic", "ProductInformation"}
+    assert set(network_messages()) == {
+        "AddressClaim",
+        "DiagnosticMessage1",
+        "RvcDiagnostic",
+        "ProductInformation",
+        "SystemTime",
+    }
     assert set(BY_CANTOOLS) == {*MESSAGES, *network_messages()}
 
 

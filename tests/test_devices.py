@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import astuple
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
@@ -22,6 +23,7 @@ from canlevel.decoding.devices import (
     product_identification,
     product_information,
     rvc_diagnostic,
+    system_time_us,
 )
 from canlevel.decoding.fields import value_of
 
@@ -357,3 +359,15 @@ def test_any_bytes_give_clean_texts_and_no_error(data: bytes, payload: int, leng
     assert all(0 <= trouble.spn < 1 << 19 for trouble in j1939_diagnostics(data))
     trouble = rvc_diagnostic(payload, length)
     assert trouble is None or length >= 5
+
+
+# PGN 126992, layout from memory: days since 1970 and tenths of milliseconds since midnight. 20,574 days after 1970-01-01 it is
+# 2026-05-01 (Python's calendar), and 8 h 0 min 0.5 s are 288,005,000 tenths of milliseconds.
+def test_the_time_that_a_device_tells() -> None:
+    data = bytes([1, 0xF0]) + (20_574).to_bytes(2, "little") + (288_005_000).to_bytes(4, "little")
+    moment = datetime(2026, 5, 1, 8, 0, 0, 500_000, tzinfo=UTC)
+    assert system_time_us(int.from_bytes(data, "little"), 8) == round(moment.timestamp() * 1_000_000)
+    assert system_time_us(int.from_bytes(data, "little"), 7) is None
+    for at, size in ((2, 2), (4, 4)):
+        unknown = data[:at] + b"\xff" * size + data[at + size :]
+        assert system_time_us(int.from_bytes(unknown, "little"), 8) is None
