@@ -47,7 +47,7 @@ __all__ = [
 # A clock that jumps so far was set; nobody pauses a recording for so long.
 NEVER_A_PAUSE_US = 300 * 86_400_000_000
 MORE_LIKE_A_CLOCK_US = 1_800_000_000
-HELD_BACK_US = 10_000_000  # an adapter or a busy computer may keep frames back for some seconds
+HELD_BACK_US = 6_000_000  # an adapter or a busy computer may keep frames back for some seconds
 LONGER_THAN_USUAL = 3.0
 FEWEST_WITNESSES = 3
 STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
@@ -471,20 +471,23 @@ def _in_step(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
         sender = senders[number - 1]
         if sender.intervals >= STEADY_INTERVALS and sender.spread_s <= STEADY * sender.mean_s:
             moved_s = (after_us - before_us) / 1e6 - sender.mean_s
-            witnesses.append((sender.mean_s, moved_s, before_us / 1e6, sender.spread_s))
+            witnesses.append((sender.mean_s, moved_s, before_us / 1e6, sender.spread_s, sender.intervals))
     if len(witnesses) < FEWEST_WITNESSES:
         return False
-    step_s = float(np.median([moved for _, moved, _, _ in witnesses]))
+    step_s = float(np.median([witness[1] for witness in witnesses]))
     seen: list[tuple[float, float]] = []
     multiples = True
-    for period, moved, before_s, spread in sorted(witnesses):
+    for period, moved, before_s, spread, intervals in sorted(witnesses):
         # What one device sends in one breath counts once.
         if any(abs(before_s - other) < SAME_MOMENT * period and abs(period / p - 1) < 0.1 for p, other in seen):
             continue
         seen.append((period, before_s))
         if abs(moved - step_s) > max(IN_STEP * period, 4 * spread):
             return False
-        multiples &= abs(moved / period - round(moved / period)) <= max(IN_STEP, 4 * spread / period)
+        # How well its period is known tells how well so many of them are.
+        times = moved / period
+        unsure = max(4.0, 3 * times / intervals**0.5) * spread / period
+        multiples &= abs(times - round(times)) <= max(IN_STEP, unsure)
     return len(seen) >= FEWEST_WITNESSES and (not multiples or found.after_us - found.before_us >= MORE_LIKE_A_CLOCK_US)
 
 

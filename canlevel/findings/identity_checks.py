@@ -337,7 +337,7 @@ def _taken_over(evidence: Evidence) -> dict[tuple[str | None, int, int], list[tu
         "canlevel devices shows which addresses are taken",
     ),
     caution=MOVING,
-    told_by=("address-changed", "address-conflict"),
+    told_by=("address-changed", "address-conflict", "identity-clash"),
 )
 def address_unclaimed(evidence: Evidence) -> Iterator[Found]:
     """Does a tank come from an address that nobody claimed, although addresses were being claimed?"""
