@@ -85,6 +85,7 @@ TALK = (
     RVC_DIAGNOSTIC,
     J1939_DIAGNOSTIC,
 )
+STEADY, SHORTEST_RHYTHM_S = 0.5, 2.0
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
 DEVICES = pa.schema(
     [
@@ -112,7 +113,9 @@ DEVICES = pa.schema(
         pa.field("certification", pa.uint8()),
         pa.field("load_ma", pa.float64()),
         pa.field("installer_text", pa.list_(pa.string())),
-        pa.field("sends", pa.list_(SENDS)),
+        pa.field(
+            "sends", pa.list_(SENDS)
+        ),  # period_s is null where they keep none: several frames to a message, or once
         pa.field("frames", pa.int64()),
         pa.field("first_heard", TIME_TYPE),
         pa.field("last_heard", TIME_TYPE),
@@ -512,7 +515,9 @@ def _sends(device: Device) -> list[dict[str, Any]]:
     rows = []
     for pgn, senders in by_pgn.items():
         most = max(senders, key=lambda sender: sender.intervals)
-        period_s = most.mean_s if most.intervals else None
+        # What comes in several frames comes in bursts, and some things come once: the mean of those is no period.
+        steady = most.spread_s <= STEADY * most.mean_s and most.mean_s * most.intervals >= SHORTEST_RHYTHM_S
+        period_s = most.mean_s if steady else None
         rows.append({"pgn": pgn, "frames": sum(sender.frames for sender in senders), "period_s": period_s})
     return sorted(rows, key=lambda row: (-row["frames"], row["pgn"]))
 
