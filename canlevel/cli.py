@@ -460,7 +460,7 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
     console.rule(style="dim")
     print("The histories are Parquet. Open one in a notebook:\n")
     print(f'    import pandas; pandas.read_parquet("{(folder / scenarios[0][0] / "readings").as_posix()}")\n')
-    print("Your own bus or recording next:  canlevel tanks SOURCE")
+    print("Your own bus or recording next:  canlevel tanks SOURCE, canlevel explain SOURCE")
 
 
 def _readings(
