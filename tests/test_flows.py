@@ -367,3 +367,19 @@ def test_high_waves_are_no_flows() -> None:
         for step in (0.004, 0.4, TWELVE_INCH_STRIP):
             flows = derive_flows(read_at(at, stepped(level, step), 150)).to_pylist()
             assert flows == [], (seed, step, flows)
+
+
+def test_a_slope_of_several_steps_at_the_end_of_a_drive_is_no_flow() -> None:
+    """Waves that die away stretch the slope a vehicle parks on, of 8 %, over marks that flicker for a minute."""
+    for seed in range(40):
+        random = np.random.default_rng(seed)
+        at = np.arange(0, 7200, 2.5)
+        under_way = np.where(at < 5400, np.minimum(at / 10, 1), np.exp(-np.maximum(at - 5400, 0) / 12)) * (at > 1800)
+        waves = sum(
+            random.uniform(2, 4) * np.sin(2 * np.pi * random.uniform(0.2, 1.4) * at + random.uniform(0, 6))
+            for _ in "12"
+        )
+        tilt = np.where(at > 5400, random.choice([-8, 8]), 0.0)
+        level = random.uniform(45, 55) + tilt + under_way * waves + random.normal(0, 0.4, len(at))
+        flows = derive_flows(read_at(at, stepped(level, NINE_INCH_STRIP), 150)).to_pylist()
+        assert flows == [], (seed, flows)

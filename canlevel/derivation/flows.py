@@ -41,6 +41,8 @@ GAP_PERIODS, GAP_S = 20, 600.0
 FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
+PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell's begin or end may be a slope
+PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
@@ -340,10 +342,12 @@ def _stepping_flows(
     for begin, end in [*spells, (len(at_s), len(at_s))]:
         if begin - at >= FEWEST_READINGS:
             found = stepped_flows(at_s[at:begin], calm[at:begin], sender, curve, curve.tank)
+            found = (flow for flow in found if not _parks(flow, at_s, spells, curve.tank))
             yield from (flow for flow in found if flow.steps > STEPS_MOVING or not _close(flow, at_s, spells))
         if end > begin:
             some = slice(begin, end)
             (moved,) = noisy_flows([_noisy(at_s[some], calm[some], [(0, end - begin)], sender, curve)])
+            moved = [flow for flow in moved if not _parks(flow, at_s, spells, curve.tank)]
             yield from (flow for flow in moved if abs(flow.change) > least)
         at = end
 
@@ -351,6 +355,17 @@ def _stepping_flows(
 def _close(flow: Found, at_s: Floats, spells: list[tuple[int, int]]) -> bool:
     """Whether the vehicle was under way shortly before or after a flow: then a step or two may be the slope it stands on."""
     return any(flow.start_s < at_s[end - 1] + CLOSE_S and flow.end_s > at_s[begin] - CLOSE_S for begin, end in spells)
+
+
+def _parks(flow: Found, at_s: Floats, spells: list[tuple[int, int]], tank: Tank) -> bool:
+    """Whether a brief change, no larger than a slope makes, is close to where the vehicle starts or stops.
+
+    Waves stretch what a slope does at once over a minute or two, so that it looks like a flow of some steps.
+    """
+    if abs(flow.change) > PARKED_CHANGE * tank.most_shift or flow.end_s - flow.start_s > PARKED_LASTS_S:
+        return False
+    edges = [at_s[row] for begin, end in spells for row in (begin, end - 1) if 0 < row < len(at_s) - 1]
+    return any(flow.start_s - PARKED_S < edge < flow.end_s + PARKED_S for edge in edges)
 
 
 def _spells(at_s: Floats, sloshes: NDArray[np.bool_]) -> list[tuple[int, int]]:
