@@ -49,6 +49,7 @@ NEVER_A_PAUSE_US = 300 * 86_400_000_000
 MORE_LIKE_A_CLOCK_US = 1_800_000_000
 HELD_BACK_US = 6_000_000  # an adapter or a busy computer may keep frames back for some seconds
 LONGER_THAN_USUAL = 3.0
+ALIKE, FEWEST_BURSTS, LONGEST_BURST = 1.5, 4, 200  # frames
 FEWEST_WITNESSES = 3
 STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
 IN_STEP = 0.15  # of a period
@@ -391,7 +392,8 @@ def gather(
 
 def _bus(listener: Listener, channel: str | None, bus_clock: Sequence[BusTime]) -> Bus:
     traffic = listener.traffic
-    breaks = _unusual(traffic.breaks(channel), listener.fastest_s(channel))
+    frames = int(traffic.counts(channel).sum())
+    breaks = _unusual(traffic.breaks(channel), listener.fastest_s(channel), frames)
     senders = listener.senders(channel, breaks)
     usual_us = round(1e6 * min((s.mean_s for s in senders if s.intervals >= STEADY_INTERVALS), default=0.0))
     leaps = listener.leaps(channel)
@@ -414,15 +416,21 @@ def _bus(listener: Listener, channel: str | None, bus_clock: Sequence[BusTime]) 
     )
 
 
-def _unusual(breaks: Sequence[Break], fastest_s: float | None) -> list[Break]:
+def _unusual(breaks: Sequence[Break], fastest_s: float | None, frames: int) -> list[Break]:
     """The silences that are no part of the bus's own rhythm, and clocks set back.
 
-    fastest_s: period of its most frequent sender. On a bus of a few slow senders each time between two messages is a silence.
+    fastest_s: period of its most frequent sender. On a bus of a few slow senders each time between two messages is a silence,
+    and on one whose only device says all it has in one burst each time between two bursts. frames: of the channel.
     """
-    if fastest_s is None:
-        silent = [found.after_us - found.before_us for found in breaks if found.after_us > found.before_us]
-        fastest_s = float(np.median(silent)) / 1e6 if silent else 0.0
-    least = max(SILENT_US, round(LONGER_THAN_USUAL * fastest_s * 1e6))
+    silent = np.array([found.after_us - found.before_us for found in breaks if found.after_us > found.before_us])
+    usual_us = 0.0 if fastest_s is None else fastest_s * 1e6
+    if len(silent):
+        middle_us = float(np.median(silent))
+        alike = float(np.quantile(silent, 0.75)) <= ALIKE * middle_us
+        bursts = len(silent) >= FEWEST_BURSTS and len(silent) * LONGEST_BURST >= frames
+        if fastest_s is None or (alike and bursts):
+            usual_us = max(usual_us, middle_us)
+    least = max(SILENT_US, round(LONGER_THAN_USUAL * usual_us))
     return [found for found in breaks if found.after_us < found.before_us or found.after_us - found.before_us > least]
 
 

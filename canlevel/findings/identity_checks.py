@@ -314,7 +314,9 @@ def _taken_over(evidence: Evidence) -> dict[tuple[str | None, int, int], list[tu
     found: dict[tuple[str | None, int, int], list[tuple[Tank, Tank]]] = {}
     for before in evidence.tanks:
         for after in evidence.tanks:
-            if before.tank != after.tank or before.channel != after.channel or not (before.timed and after.timed):
+            if before is after or before.tank != after.tank or before.channel != after.channel:
+                continue
+            if not (before.timed and after.timed):
                 continue
             wait_s = float(after.at_s[0] - before.at_s[-1])
             usual_s = before.usual_s or before.period_s or 0.0
