@@ -17,7 +17,7 @@ import numpy as np
 import pyarrow as pa
 
 from canlevel.capture.source import Progress, Source, open_source
-from canlevel.decoding.assembly import Assembled, Assembler
+from canlevel.decoding.assembly import CONFIGURATION_INFORMATION, PRODUCT_INFORMATION, Assembled, Assembler
 from canlevel.decoding.definitions import load_dbc
 from canlevel.decoding.devices import (
     Identification,
@@ -70,7 +70,6 @@ __all__ = ["DEVICES", "Examination", "Explanation", "Heard", "open_examination"]
 
 ADDRESS_CLAIM, REQUEST, TO_ALL = 60928, 59904, 255
 TRANSPORT_CONTROL, TRANSPORT_DATA = 60416, 60160
-PRODUCT_INFORMATION, CONFIGURATION = 126996, 126998
 PRODUCT_IDENTIFICATION, SYSTEM_TIME = 65259, 126992
 RVC_DIAGNOSTIC, J1939_DIAGNOSTIC = 0x1FECA, 65226
 TALK = (
@@ -79,7 +78,7 @@ TALK = (
     TRANSPORT_CONTROL,
     TRANSPORT_DATA,
     PRODUCT_INFORMATION,
-    CONFIGURATION,
+    CONFIGURATION_INFORMATION,
     PRODUCT_IDENTIFICATION,
     SYSTEM_TIME,
     RVC_DIAGNOSTIC,
@@ -334,7 +333,7 @@ def _listen_to(kept: Kept) -> _Said:
         told_us = system_time_us(payload, length)
         if told_us is not None:
             said.times.append(BusTime(channel, source, int(kept.number[row]), int(time_us[row]), told_us))
-    multiple = (PRODUCT_INFORMATION, CONFIGURATION, TRANSPORT_CONTROL, TRANSPORT_DATA)
+    multiple = (PRODUCT_INFORMATION, CONFIGURATION_INFORMATION, TRANSPORT_CONTROL, TRANSPORT_DATA)
     parts = np.flatnonzero(np.isin(group, multiple))
     if len(parts):
         for message in Assembler().add(rows_at(frames, parts)):
@@ -349,7 +348,7 @@ def _take(message: Assembled, said: _Said) -> None:
         product = product_information(message.data)
         if product is not None:
             said.products[who] = product
-    elif message.pgn == CONFIGURATION:
+    elif message.pgn == CONFIGURATION_INFORMATION:
         texts = installer_texts(message.data)
         if texts is not None:
             said.installers[who] = texts
