@@ -20,7 +20,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, devices, explain, flows, log, tanks, traffic
+    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, tanks, tidy, traffic
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -28,9 +28,10 @@ if TYPE_CHECKING:
         QueryError,
         RosterError,
         StoreError,
+        StoreWarning,
     )
     from canlevel.roster import Roster, load_roster
-    from canlevel.storage.store import Store, open_store
+    from canlevel.storage.store import Store
 
 __version__ = "0.1.0"
 
@@ -43,6 +44,7 @@ __all__ = [
     "RosterError",
     "Store",
     "StoreError",
+    "StoreWarning",
     "decode",
     "decode_batches",
     "devices",
@@ -52,11 +54,23 @@ __all__ = [
     "log",
     "open_store",
     "tanks",
+    "tidy",
     "traffic",
 ]
 
 _HOMES = {
-    "canlevel.api": ("decode", "decode_batches", "devices", "explain", "flows", "log", "tanks", "traffic"),
+    "canlevel.api": (
+        "decode",
+        "decode_batches",
+        "devices",
+        "explain",
+        "flows",
+        "log",
+        "open_store",
+        "tanks",
+        "tidy",
+        "traffic",
+    ),
     "canlevel.errors": (
         "CanlevelError",
         "CaptureError",
@@ -64,9 +78,10 @@ _HOMES = {
         "QueryError",
         "RosterError",
         "StoreError",
+        "StoreWarning",
     ),
     "canlevel.roster": ("Roster", "load_roster"),
-    "canlevel.storage.store": ("Store", "open_store"),
+    "canlevel.storage.store": ("Store",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

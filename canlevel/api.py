@@ -23,8 +23,10 @@ if TYPE_CHECKING:
 
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
+    from canlevel.storage.merge import Tidied
+    from canlevel.storage.store import Store
 
-__all__ = ["decode", "decode_batches", "devices", "explain", "flows", "log", "tanks", "traffic"]
+__all__ = ["decode", "decode_batches", "devices", "explain", "flows", "log", "open_store", "tanks", "tidy", "traffic"]
 
 Sources = str | Path | Iterable[str | Path]
 
@@ -96,6 +98,23 @@ def log(
         need_dates=True,
     )
     return log_source(decoding, store)
+
+
+def open_store(path: str | Path) -> Store:
+    """Open an existing store for reading. What a run that was cut off had heard and not stored is brought in first.
+
+    Raises StoreError where there is none, or it is of a newer format. Warns (StoreWarning) where a damaged part is left out.
+    """
+    from canlevel.recovery import open_whole
+
+    return open_whole(path)
+
+
+def tidy(store: str | Path) -> Tidied:
+    """Merge the parts of closed days of the store at a path, and set aside what is damaged. Raises StoreError."""
+    from canlevel.recovery import tidy as tidy_path
+
+    return tidy_path(store)[1]
 
 
 def traffic(

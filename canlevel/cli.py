@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import warnings
 from collections.abc import Callable, Generator, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -213,6 +214,34 @@ def log(
             file=sys.stderr,
         )
     ending.leave()
+
+
+@app.command(
+    short_help="Merge the parts of a history's closed days.",
+    epilog="Example:  canlevel tidy --store history",
+)
+def tidy(store: Annotated[Path, typer.Option("--store", metavar="DIR", help="The history.")]) -> None:
+    """Merge the parts of each closed day of a history into one sorted file, and move damaged files to DIR/damaged.
+
+    What a logger that was cut off had heard is brought in first. A running logger does all this by itself.
+    """
+    from canlevel.errors import printable
+    from canlevel.recovery import tidy as tidy_path
+    from canlevel.show.text import size_text
+
+    recovered, done = tidy_path(store)
+    for file, to, why in done.set_aside:
+        print(f"note: {printable(str(file))} {why}; it is now {printable(str(to))}", file=sys.stderr)
+    if recovered.runs:
+        print(f"{recovered.readings:,} readings brought in from the journal")
+    if not done.days:
+        print("nothing to merge: each closed day is one file")
+        return
+    days = "1 day" if done.days == 1 else f"{done.days:,} days"
+    print(
+        f"{done.parts:,} parts merged into {days}: {done.rows:,} rows, "
+        f"{size_text(done.bytes_before)} before, {size_text(done.bytes_after)} now"
+    )
 
 
 @app.command(
@@ -486,9 +515,9 @@ def _readings(
             next_step="canlevel tanks boat.log, or canlevel tanks --store history",
         )
     if store is not None:
-        from canlevel.storage.store import open_store
+        from canlevel.recovery import open_whole
 
-        opened = open_store(store)
+        opened = open_whole(store)
         readings = opened.scan(tank=tank, since=since, until=until, in_order=False)
         if tank is not None and not len(readings):
             _known_tank(tank, opened.scan(columns=["tank"]))
@@ -530,10 +559,10 @@ def _readings(
 def _stored_flows(store: Path, tank: str | None, since: datetime | None, until: datetime | None) -> pa.Table:
     """The flows of a store, brought up to date."""
     from canlevel.history import stored_flows
-    from canlevel.storage.store import open_store
+    from canlevel.recovery import open_whole
 
     _in_order(since, until)
-    opened = open_store(store)
+    opened = open_whole(store)
     found = stored_flows(opened, tank=tank, since=since, until=until)
     if tank is not None and not len(found):
         _known_tank(tank, opened.scan(columns=["tank"]))
@@ -799,6 +828,7 @@ def run(arguments: list[str] | None = None) -> int:
         stream = getattr(sys, name)
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
+    warnings.showwarning = _tell_warning
     try:
         with _noting_interrupts():
             code = _invoke(sys.argv[1:] if arguments is None else arguments)
@@ -820,6 +850,10 @@ def run(arguments: list[str] | None = None) -> int:
         where = f"{error.filename}: " if error.filename else ""
         print(f"error: {where}{error.strerror or error}", file=sys.stderr)
         return BAD_CALL
+
+
+def _tell_warning(message: Warning | str, *_: Any, **__: Any) -> None:
+    print(f"note: {message}", file=sys.stderr)
 
 
 _interrupts: list[int] = []
@@ -991,9 +1025,9 @@ def _readings_and_flows(
 
 def _lately(store: Path, until: datetime | None) -> datetime | None:
     """When the last days of a store began, those before `until`: neither a leak nor a habit is looked for in all of a year."""
-    from canlevel.storage.store import open_store
+    from canlevel.recovery import open_whole
 
-    days = [part.parent.name.removeprefix("date=") for part in open_store(store).parts(until=until)]
+    days = [part.parent.name.removeprefix("date=") for part in open_whole(store).parts(until=until)]
     return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 

@@ -17,6 +17,7 @@ __all__ = [
     "QueryError",
     "RosterError",
     "StoreError",
+    "StoreWarning",
     "printable",
 ]
 
@@ -90,3 +91,7 @@ class StoreError(CanlevelError):
 
 class QueryError(CanlevelError):
     """A question that cannot be answered: an unknown tank, a wrong date, a missing column."""
+
+
+class StoreWarning(UserWarning):
+    """Something in a store that was passed over: a damaged part, a journal that cannot be brought in. The rest is good."""

@@ -51,7 +51,13 @@ def stored_flows(
         if until is not None:
             keep &= times_us(flows, "start") < timestamp_us(until)
         return rows_at(flows, np.flatnonzero(keep))
-    return store.scan_flows(tank=tank, since=since, until=until)
+    try:
+        return store.scan_flows(tank=tank, since=since, until=until)
+    except StoreError:
+        # A damaged part of flows: they are derived from the readings once more.
+        store.note_derived({})
+        bring_flows_up_to_date(store)
+        return store.scan_flows(tank=tank, since=since, until=until)
 
 
 def bring_flows_up_to_date(store: Store) -> int:

@@ -22,23 +22,26 @@ from canlevel.decoding.messages import Message
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError
+from canlevel.recovery import WAIT_FOR_OTHERS_S, Recovered, bring_in
 from canlevel.roster import Roster, TankEntry, load_roster
-from canlevel.storage.store import Store, Writer, create_store
+from canlevel.storage.commit import as_store_error
+from canlevel.storage.store import Store, create_store
+from canlevel.storage.writer import Writer
 from canlevel.tables import READINGS, codes_of, distinct, empty, first_of_each, rows_at, values_of
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
-COMMIT_EVERY_S = 60.0
 MOST_TO_DERIVE = 80_000  # new readings of a recording whose flows are derived at once
 
 
 @dataclass(slots=True)
 class Decoding:
-    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in."""
+    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages."""
 
     source: Source
     roster: Roster
     decoder: TankDecoder
+    own: tuple[Message, ...] = ()
     readings: int = 0
     malformed: int = 0
     _heard: set[tuple[str, int]] = field(default_factory=set)
@@ -54,12 +57,16 @@ class Decoding:
     def batches(self) -> Iterator[pa.Table]:
         """READINGS, batch by batch as the source delivers; batches without a tank frame come as empty tables."""
         for frames in self.source.batches(self.decoder.messages):
-            readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
-            self.readings += len(readings)
-            self.malformed += _count(readings, "malformed")
-            if len(readings) and self.roster.tanks:
-                self._heard.update(_tanks_and_sources(readings))
-            yield readings
+            yield self.decoded(frames)
+
+    def decoded(self, frames: pa.Table) -> pa.Table:
+        """READINGS of the next batch of the source. frames: FRAMES."""
+        readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
+        self.readings += len(readings)
+        self.malformed += _count(readings, "malformed")
+        if len(readings) and self.roster.tanks:
+            self._heard.update(_tanks_and_sources(readings))
+        return readings
 
     @property
     def rates(self) -> OnlineRates:
@@ -92,10 +99,10 @@ def open_decoding(
     if vessel is not None:
         roster = Roster(vessel, roster.tanks)
     paths = [dbc] if isinstance(dbc, str | Path) else dbc
-    own: list[Message] = [message for path in paths for message in load_dbc(path)]
+    own = tuple(message for path in paths for message in load_dbc(path))
     decoder = TankDecoder(own)
     source = open_source(sources, start=start, bitrate=bitrate, seconds=seconds, need_dates=need_dates)
-    return Decoding(source, roster, decoder)
+    return Decoding(source, roster, decoder, own)
 
 
 def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = None) -> pa.Table:
@@ -120,7 +127,10 @@ def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = No
 
 @dataclass(frozen=True, slots=True)
 class LogSummary:
-    """What one run of `log` did. added: readings that were new; known: readings that the store had already."""
+    """What one run of `log` did. added: readings that were new; known: readings that the store had already.
+
+    recovered: readings from the journal of a run that had not ended in order. lost: readings there was no room for.
+    """
 
     store: Store
     frames: int
@@ -130,16 +140,22 @@ class LogSummary:
     known: int
     seconds: float
     tally: Tally
+    recovered: int = 0
+    lost: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class LogState:
-    """How a running `log` stands, for a progress bar or a status line. last: the newest batch that held readings."""
+    """How a running `log` stands, for a progress bar or a status line. last: the newest batch that held readings.
+
+    stored, waiting: readings in parts, and in the journal only.
+    """
 
     progress: Progress
-    writer: Writer
     readings: int
     last: pa.Table | None
+    stored: int = 0
+    waiting: int = 0
 
 
 def log_source(
@@ -150,7 +166,8 @@ def log_source(
 ) -> LogSummary:
     """Append the readings of a source to the store at a path, made if it is not there. The same recording twice adds nothing.
 
-    A bus is logged until its source is stopped; what is new reaches the disk once a minute and at the end, whatever ends it.
+    A bus or a pipe is logged until its source is stopped or ends. What it says is on the disk within a second, in a journal,
+    and within a minute in a part. A recording can be read again: its readings go into parts only.
     Then the stored flows are brought up to date, but for large recordings, whose flows are derived when they are asked for.
     Raises CaptureError, StoreError; what was read before is stored.
     """
@@ -158,25 +175,28 @@ def log_source(
     target = create_store(store, vessel=decoding.roster.vessel)
     if decoding.roster.vessel is None and target.vessel is not None:
         decoding.roster = Roster(target.vessel, decoding.roster.tanks)
-    last: pa.Table | None = None
     writer: Writer | None = None
-    with suppress(ValueError):  # rates begin anew then, as in a new store
-        decoding.rates.restore(target.rates_state())
+    recovered = Recovered()
+    lost = 0
     try:
-        with target.writing() as writer:
-            due = time.monotonic() + COMMIT_EVERY_S
-            for readings in decoding.batches():
-                writer.append(readings)
-                if len(readings):
-                    last = readings
-                if decoding.source.progress().total is None and time.monotonic() >= due:
-                    writer.commit()
-                    target.note_rates(decoding.rates.state())
-                    due = time.monotonic() + COMMIT_EVERY_S
-                if on_batch is not None:
-                    on_batch(LogState(decoding.source.progress(), writer, decoding.readings, last))
-        if writer.added:
-            target.note_rates(decoding.rates.state())
+        with target.writing(wait_s=WAIT_FOR_OTHERS_S) as writer:
+            if target.left_undone:
+                recovered = bring_in(target, writer)
+                if recovered.runs:
+                    decoding.tally.note(
+                        f"an earlier run did not end in order: {recovered.readings:,} readings of it were in its journal, "
+                        "and are stored now"
+                    )
+            before, known = writer.added, writer.known
+            with suppress(ValueError):  # rates begin anew then, as in a new store
+                decoding.rates.restore(target.last_run().get("rates", []))
+            if decoding.source.progress().total is None:
+                from canlevel.logger import keep_logging
+
+                lost = keep_logging(decoding, target, writer, recovered, on_batch)
+            else:
+                _log_recording(decoding, target, writer, on_batch)
+        added = writer.added - before
         if 0 < writer.added <= MOST_TO_DERIVE or (writer.added and decoding.source.live):
             from canlevel.history import bring_flows_up_to_date  # it takes longer than reading a small recording
 
@@ -192,11 +212,31 @@ def log_source(
         frames=decoding.tally.frames,
         readings=decoding.readings,
         malformed=decoding.malformed,
-        added=writer.added,
-        known=writer.known,
+        added=added,
+        known=writer.known - known,
         seconds=time.monotonic() - began,
         tally=decoding.tally,
+        recovered=recovered.readings,
+        lost=lost,
     )
+
+
+def _log_recording(
+    decoding: Decoding, target: Store, writer: Writer, on_batch: Callable[[LogState], None] | None
+) -> None:
+    before, last = writer.added, None
+    for readings in decoding.batches():
+        writer.append(readings)
+        if len(readings):
+            last = readings
+        if on_batch is not None:
+            on_batch(LogState(decoding.source.progress(), decoding.readings, last, writer.added, writer.waiting))
+    writer.commit()
+    if writer.added > before:
+        try:
+            target.note_run(rates=decoding.rates.state())
+        except OSError as error:
+            raise as_store_error(error, target.path) from error
 
 
 def _count(readings: pa.Table, status: str) -> int:

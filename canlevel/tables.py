@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pyarrow.compute as pc
 
 __all__ = [
+    "CLOCK",
     "EARLIEST_DATE_US",
     "ERROR_FRAME",
     "EXTENDED",
@@ -28,6 +29,7 @@ __all__ = [
     "FLUIDS",
     "FRAMES",
     "IDENTITY",
+    "OUTAGES",
     "PROTOCOLS",
     "READINGS",
     "REMOTE",
@@ -124,6 +126,28 @@ FLOWS = pa.schema(
         pa.field("rate_low", pa.float64()),
         pa.field("rate_high", pa.float64()),
         pa.field("rate_pct_per_min", pa.float64()),  # signed
+    ]
+)
+
+# When nothing could be heard, and why: a gap in levels there is not the tank's.
+OUTAGES = pa.schema(
+    [
+        pa.field("from", TIME_TYPE),  # the last that was heard before
+        pa.field("to", TIME_TYPE),  # the first that was heard again
+        pa.field("why", WORD),
+        pa.field("channel", WORD),  # null: all of them
+        pa.field("vessel", WORD),
+    ]
+)
+
+# Readings that were taken while the logger's clock was not known to be right, by the times under which they are stored.
+CLOCK = pa.schema(
+    [
+        pa.field("from", TIME_TYPE),
+        pa.field("to", TIME_TYPE),
+        pa.field("why", WORD),
+        pa.field("shift_s", pa.float64()),  # by which they were moved once it was known; null where it never was
+        pa.field("vessel", WORD),
     ]
 )
 

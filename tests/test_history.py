@@ -117,16 +117,19 @@ def test_a_store_that_may_only_be_read_still_tells_its_flows(tmp_path: Path, mon
 
     monkeypatch.setattr(Store, "replace_flows", refuse)
     midnight = datetime(2026, 5, 2, tzinfo=UTC)
-    assert history.stored_flows(store).to_pylist() == expected
-    assert history.stored_flows(store, until=midnight).to_pylist() == expected[:2]
+    assert history.history.stored_flows(store).to_pylist() == expected
+    assert history.history.stored_flows(store, until=midnight).to_pylist() == expected[:2]
 
 
-def test_a_damaged_part_of_flows_is_named(tmp_path: Path) -> None:
+def test_flows_of_a_damaged_part_are_derived_anew(tmp_path: Path) -> None:
     store = canlevel.log(recording(tmp_path / "boat.log"), tmp_path / "history").store
+    before = history.stored_flows(store)
+    assert len(before)
     part = stored(store)[0]
     part.write_bytes(part.read_bytes()[:100])
-    with pytest.raises(StoreError, match="not a whole Parquet file"):
+    with pytest.raises(StoreError, match="not a whole part"):
         store.scan_flows()
+    assert history.stored_flows(store).equals(before)
 
 
 @pytest.mark.parametrize("cut", [0.1, 0.37, 0.5, 0.83])

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import canlevel as library
-from canlevel.errors import StoreError
+from canlevel.errors import StoreError, StoreWarning
 from canlevel.storage.store import Store, create_store, open_store
 from canlevel.tables import READINGS
 
@@ -260,7 +260,7 @@ def test_permission_errors_are_sentences(
     assert (code, "Permission denied" in errors, "Traceback" in errors) == (2, True, False)
 
 
-def test_a_damaged_part_is_named(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+def test_a_damaged_part_is_named_and_the_rest_goes_on(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
     path = recording(tmp_path / "a.log", [line(START_US)])
     library.log(path, tmp_path / "history")
     (part,) = library.open_store(tmp_path / "history").parts()
@@ -268,7 +268,9 @@ def test_a_damaged_part_is_named(tmp_path: Path, canlevel: Callable[..., Result]
     bad.write_bytes(part.read_bytes()[:-20])
     for words in (["tanks", "--store", tmp_path / "history"], ["log", path, "--store", tmp_path / "history"]):
         code, _, errors = canlevel(*words)
-        assert (code, str(bad) in errors, "Traceback" in errors) == (2, True, False)
+        assert (code, str(bad) in errors, "Traceback" in errors) == (0, True, False)
+    with pytest.warns(StoreWarning, match="zz.parquet"):
+        assert len(library.open_store(tmp_path / "history").readings()) == 1
 
 
 def test_many_small_imports_equal_one(tmp_path: Path) -> None:

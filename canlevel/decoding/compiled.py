@@ -18,7 +18,7 @@ from typing import Any
 from canlevel.decoding.fields import Field
 from canlevel.decoding.messages import Definitions, Level, Message, NetworkMessage
 
-__all__ = ["COMPILED", "compiled_text", "definitions_of"]
+__all__ = ["COMPILED", "compiled_text", "definitions_of", "message_of"]
 
 COMPILED = "compiled.json"
 _KEYED_BY_NUMBER = ("no_number", "words")
@@ -36,7 +36,7 @@ def definitions_of(compiled: str, texts: Mapping[str, str]) -> Definitions | Non
         document = json.loads(compiled)
         if document["of"] != _fingerprint(texts):
             return None
-        tanks = tuple(_message(facts) for facts in document["tanks"])
+        tanks = tuple(message_of(facts) for facts in document["tanks"])
         return Definitions(tanks, tuple(_network_message(facts) for facts in document["network"]))
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
@@ -48,7 +48,11 @@ def _fingerprint(texts: Mapping[str, str]) -> str:
     return hashlib.sha256(json.dumps([shape, sorted(texts.items())]).encode()).hexdigest()
 
 
-def _message(facts: dict[str, Any]) -> Message:
+def message_of(facts: dict[str, Any]) -> Message:
+    """The message of what dataclasses.asdict() gave of one, also by way of JSON.
+
+    Raises KeyError, TypeError, ValueError or AttributeError for anything else.
+    """
     levels = tuple(
         Level(_needed(level["level"]), _field(level["steps"]), level["fluid"], level["instance"])
         for level in facts["levels"]

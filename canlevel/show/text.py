@@ -22,6 +22,7 @@ __all__ = [
     "level_picture",
     "reading_head",
     "reading_lines",
+    "size_text",
     "span_text",
     "tanks_lines",
     "tanks_table",
@@ -81,6 +82,14 @@ def span_text(seconds: float) -> str:
     """A length of time in hours, minutes and seconds: "0:03:20"."""
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
+
+
+def size_text(size: int) -> str:
+    """Bytes as a person reads them, in thousands."""
+    value, units = float(size), ["bytes", "kB", "MB", "GB"]
+    while value >= 1000 and len(units) > 1:
+        value, units = value / 1000, units[1:]
+    return f"{value:.0f} {units[0]}" if value >= 100 or units[0] == "bytes" else f"{value:.1f} {units[0]}"
 
 
 def reading_head(unit: VolumeUnit, width: int) -> str:

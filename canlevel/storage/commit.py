@@ -1,42 +1,63 @@
-"""Part files that appear whole or not at all."""
+"""Files of a store that appear whole or not at all, and changes of several files that are made whole after a crash.
+
+A part is written under a name that readers pass over, synced, and renamed. What changes several files at once (parts merged,
+readings moved in time) is first prepared in STORE/staging, then told in STORE/change.json, which is the moment from which on
+it counts, and then done; whoever opens the store next does what a crash has left undone.
+"""
 
 from __future__ import annotations
 
 import errno
+import json
 import os
-from datetime import UTC, datetime
-from pathlib import Path
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path, PurePosixPath
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
+from canlevel.storage import disk
 
-__all__ = ["as_store_error", "commit_part", "replace_part", "sync_folder", "write_whole"]
+__all__ = [
+    "CHANGE",
+    "STAGING",
+    "as_store_error",
+    "change_files",
+    "commit_part",
+    "finish_change",
+    "part_name",
+    "replace_part",
+    "write_part",
+    "write_whole",
+]
+
+CHANGE, STAGING = "change.json", "staging"
+LONGEST_CHANGE = 64 * 1024 * 1024
+
+
+def part_name(first_time_us: int) -> str:
+    """A name that no other part has. It begins with the first time in the part, so that a listing is in order."""
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first_time_us // 1_000_000)
+    return f"{moment:%Y%m%dT%H%M%SZ}-{os.urandom(6).hex()}.parquet"
+
+
+def write_part(table: pa.Table, path: Path) -> None:
+    """Write `table` as a Parquet file, synced; it replaces one that is there, and is no part before it has its name."""
+    disk.write_file(
+        path, lambda file: pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
+    )
 
 
 def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
     """Write `table` as one Parquet file in `folder`: it appears under its name only once it is on the disk.
 
-    Names begin with the first time in the part, so that a listing is in order; names beginning with "." are unfinished.
+    Names beginning with "." are unfinished.
     """
-    moment = datetime.fromtimestamp(first_time_us // 1_000_000, UTC)
-    name = f"{moment:%Y%m%dT%H%M%SZ}-{os.urandom(6).hex()}.parquet"
-    folder.mkdir(parents=True, exist_ok=True)
-    unfinished = folder / f".{name}.unfinished"
-    try:
-        with unfinished.open("wb") as file:
-            pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
-            file.flush()
-            os.fsync(file.fileno())
-        unfinished.rename(folder / name)
-    except BaseException:
-        unfinished.unlink(missing_ok=True)
-        raise
-    # The rename lasts only once the folder itself is synced, and a new folder only once its parent is.
-    sync_folder(folder)
-    sync_folder(folder.parent)
-    return folder / name
+    path = folder / part_name(first_time_us)
+    replace_part(table, path)
+    return path
 
 
 def replace_part(table: pa.Table, path: Path) -> None:
@@ -44,18 +65,15 @@ def replace_part(table: pa.Table, path: Path) -> None:
 
     Readers see either the old or the new one.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    disk.make_folder(path.parent)
     unfinished = path.with_name(f".{path.name}.{os.urandom(6).hex()}.unfinished")
     try:
-        with unfinished.open("wb") as file:
-            pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
-            file.flush()
-            os.fsync(file.fileno())
-        unfinished.replace(path)
+        write_part(table, unfinished)
+        disk.rename(unfinished, path)
     except BaseException:
         unfinished.unlink(missing_ok=True)
         raise
-    sync_folder(path.parent)
+    disk.sync_folder(path.parent)
 
 
 def _repeating(schema: pa.Schema) -> list[str]:
@@ -67,23 +85,65 @@ def _repeating(schema: pa.Schema) -> list[str]:
 def write_whole(path: Path, text: str) -> None:
     """Replace a small text file so that it is always either the old or the new one."""
     unfinished = path.with_name(f".{path.name}.unfinished")
-    with unfinished.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    unfinished.replace(path)
-    sync_folder(path.parent)
+    disk.write_file(unfinished, lambda file: file.write(text.encode()))
+    disk.rename(unfinished, path)
+    disk.sync_folder(path.parent)
 
 
-def sync_folder(folder: Path) -> None:
-    """Make renames in a folder last. Folders cannot be synced on Windows, where this does nothing."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
+def change_files(store: Path, added: Sequence[tuple[Path, Path]], removed: Sequence[Path]) -> None:
+    """Give staged files their names and remove others, all of it or nothing, whatever happens in between.
+
+    added: (in STAGING, where it is to be); all of them synced. Plain readers can see added files beside removed ones for the
+    time that the renames take, or until the store is opened after a crash in between.
+    """
+    disk.sync_folder(store / STAGING)
+    facts = {
+        "add": [[part.relative_to(store).as_posix() for part in pair] for pair in added],
+        "remove": [path.relative_to(store).as_posix() for path in removed],
+    }
+    write_whole(store / CHANGE, json.dumps(facts) + "\n")
+    finish_change(store)
+
+
+def finish_change(store: Path) -> bool:
+    """Do what is left of a change of files; True where there was one. Raises OSError, and StoreError for one not ours."""
+    path = store / CHANGE
     try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        with path.open("rb") as file:
+            document = json.loads(file.read(LONGEST_CHANGE))
+        added = [(_inside(store, staged), _inside(store, final)) for staged, final in document["add"]]
+        removed = [_inside(store, name) for name in document["remove"]]
+    except FileNotFoundError:
+        return False
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise StoreError(
+            "is damaged: it tells of a change of files that cannot be read",
+            where=Place(str(path)),
+            next_step="move it out of the store; where a day then holds readings twice, run canlevel tidy",
+        ) from error
+    for folder in dict.fromkeys(final.parent for _, final in added):
+        disk.make_folder(folder)
+    for staged, final in added:
+        if staged.exists():
+            disk.rename(staged, final)
+    for folder in dict.fromkeys(final.parent for _, final in added):
+        disk.sync_folder(folder)
+    for gone in removed:
+        disk.remove(gone)
+    for folder in dict.fromkeys(gone.parent for gone in removed if gone.parent.is_dir()):
+        disk.sync_folder(folder)
+    disk.remove(path)
+    disk.sync_folder(store)
+    disk.remove_folder(store / STAGING)
+    return True
+
+
+def _inside(store: Path, name: str) -> Path:
+    """A file of the store, by its name from there. Raises ValueError for a name that leads out of it."""
+    relative = PurePosixPath(name)
+    if relative.is_absolute() or not relative.parts or ".." in relative.parts:
+        raise ValueError(name)
+    return store / relative
 
 
 def as_store_error(error: OSError, path: Path) -> StoreError:
@@ -93,8 +153,10 @@ def as_store_error(error: OSError, path: Path) -> StoreError:
         errno.EPERM: "give this user the right to read and write there, or name another folder",
         errno.EROFS: "the disk is read-only: name another folder",
         errno.ENOSPC: "make room on the disk and run the same command again: what is stored stays good",
+        errno.EDQUOT: "make room on the disk and run the same command again: what is stored stays good",
         errno.ENOTDIR: "name a folder, not a file",
         errno.EEXIST: "name a folder, not a file",
+        errno.EIO: "the disk, or its plug, is failing: check it, and keep a copy of the store",
     }
     return StoreError(
         f"cannot be used as a store ({error.strerror or error})",

@@ -6,7 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from canlevel.errors import Place, StoreError
 __all__ = ["writer_lock"]
 
 LOCK = ".writer.lock"
+RETRY_S = 0.05
 
 if sys.platform == "win32":
     import msvcrt
@@ -33,26 +34,38 @@ else:
 
 
 @contextmanager
-def writer_lock(store: Path) -> Iterator[None]:
+def writer_lock(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     """Hold the lock of the store at a path. The operating system lets go of it when the process ends.
 
-    Raises StoreError while another process holds it, with its number and since when, and OSError where there can be no lock.
+    wait_s: how long to wait for another holder to let go. Raises StoreError while another process holds it, with its number
+    and since when, and OSError where there can be no lock.
     """
     descriptor = os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
     try:
-        try:
-            _take(descriptor)
-        except (BlockingIOError, PermissionError):
+        give_up_s = time.monotonic() + wait_s
+        while not _taken(descriptor):
+            if time.monotonic() < give_up_s:
+                time.sleep(RETRY_S)
+                continue
             raise StoreError(
                 f"is being written by another canlevel{_holder(descriptor)}",
                 where=Place(str(store)),
                 next_step="wait for it to end, or stop it",
-            ) from None
-        os.ftruncate(descriptor, 0)
-        os.write(descriptor, f"{os.getpid()} {time.time():.0f}\n".encode())
+            )
+        with suppress(OSError):  # a full disk is no reason: the lock holds without words
+            os.ftruncate(descriptor, 0)
+            os.write(descriptor, f"{os.getpid()} {time.time():.0f}\n".encode())
         yield
     finally:
         os.close(descriptor)
+
+
+def _taken(descriptor: int) -> bool:
+    try:
+        _take(descriptor)
+    except (BlockingIOError, PermissionError):
+        return False
+    return True
 
 
 def _holder(descriptor: int) -> str:

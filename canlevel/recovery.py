@@ -1,0 +1,167 @@
+"""What a run of the logger that did not end in order left in its journal: decoded like any recording, and stored.
+
+Whoever opens a store does this first: `log` and `tidy` always, readers where no logger is at work and they may write. So a
+store that was opened shows all that was heard until a second before the power went.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from canlevel.capture.source import open_source
+from canlevel.decoding.compiled import message_of
+from canlevel.decoding.messages import Message
+from canlevel.decoding.tanks import TankDecoder
+from canlevel.derivation.online import OnlineRates
+from canlevel.errors import CanlevelError, StoreError, StoreWarning, printable
+from canlevel.roster import Roster, Shape, TankEntry
+from canlevel.storage.commit import as_store_error
+from canlevel.storage.journal import JournalFile, JournalRun, channel_of, journal_runs
+from canlevel.storage.merge import DAMAGED_FOLDER, Tidied, tidy_store
+from canlevel.storage.store import Store, open_store
+from canlevel.storage.writer import Writer
+from canlevel.tables import FRAMES, codes_of, dictionary_column, time_column, times_us
+
+__all__ = ["WAIT_FOR_OTHERS_S", "Recovered", "bring_in", "decoding_context", "open_whole", "tidy"]
+
+WAIT_FOR_OTHERS_S = 2.0  # a reader that puts right what a crash has left holds the store for a moment
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """What was brought in. readings: that were not in a part yet. last_us: the latest time among the frames, if any."""
+
+    runs: int = 0
+    readings: int = 0
+    last_us: int | None = None
+
+
+def decoding_context(roster: Roster, messages: Iterable[Message]) -> dict[str, Any]:
+    """What frames are decoded with, as values that JSON holds. messages: a user's own."""
+    return {
+        "vessel": roster.vessel,
+        "tanks": [asdict(entry) for entry in roster.tanks],
+        "messages": [asdict(message) for message in messages],
+    }
+
+
+def _decoding_of(context: dict[str, Any] | None, store: Store) -> tuple[Roster, TankDecoder]:
+    """The reverse of decoding_context(); of one that cannot be read, what every store has."""
+    try:
+        if context is None:
+            raise ValueError
+        tanks = []
+        for facts in context["tanks"]:
+            shape = Shape(facts["shape"]["kind"], tuple((level, litres) for level, litres in facts["shape"]["table"]))
+            tanks.append(TankEntry(**{**facts, "shape": shape}))
+        messages = [message_of(facts) for facts in context["messages"]]
+        return Roster(context["vessel"], tuple(tanks)), TankDecoder(messages)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return Roster(store.vessel), TankDecoder()
+
+
+def open_whole(path: str | Path) -> Store:
+    """Open an existing store for reading, with what a run has left undone put right first, where that can be done.
+
+    While a logger is at work its journal is its own: what it heard in the last minute is not in a part yet.
+    Raises StoreError where there is no store. Warns where something is left out.
+    """
+    store = open_store(path)
+    if not store.left_undone:
+        return store
+    try:
+        with store.writing() as writer:
+            bring_in(store, writer)
+    except StoreError as error:
+        if error.where is None or "another canlevel" not in error.what:
+            warnings.warn(
+                f"{printable(str(path))}: what the last run left in its journal cannot be brought in ({error.what})",
+                StoreWarning,
+                stacklevel=2,
+            )
+    return store
+
+
+def tidy(path: str | Path) -> tuple[Recovered, Tidied]:
+    """Tidy a store: what runs left undone is put right, the parts of closed days are merged, what is damaged is set aside.
+
+    Raises StoreError, also while a logger is at work, which merges closed days by itself.
+    """
+    store = open_store(path)
+    with store.writing(wait_s=WAIT_FOR_OTHERS_S) as writer:
+        return bring_in(store, writer), tidy_store(store)
+
+
+def bring_in(store: Store, writer: Writer) -> Recovered:
+    """Store what the journals of earlier runs hold, and remove them. The caller holds the store. Raises StoreError."""
+    runs, before, last_us = journal_runs(store.path), writer.added, None
+    for run in runs:
+        heard_us = _bring_in_run(store, writer, run)
+        last_us = max((at for at in (last_us, heard_us) if at is not None), default=None)
+    return Recovered(len(runs), writer.added - before, last_us)
+
+
+def _bring_in_run(store: Store, writer: Writer, run: JournalRun) -> int | None:
+    """One run; returns the latest time among its frames."""
+    roster, decoder = _decoding_of(run.context(), store)
+    rates, noted = OnlineRates(roster), store.last_run()
+    with suppress(ValueError):
+        rates.restore(noted.get("rates", []))
+    # Files up to this one are in parts: the run was ended before it could remove them.
+    done = int(noted.get("after", 0)) if noted.get("run") == run.name else 0
+    last_us, before = None, writer.added
+    try:
+        for file in run.files():
+            if file.number <= done:
+                continue
+            try:
+                heard_us = _bring_in_file(writer, file, roster, decoder, rates)
+            except StoreError:
+                raise
+            except CanlevelError as error:
+                _set_aside(store, run, file, error)
+                continue
+            last_us = max((at for at in (last_us, heard_us) if at is not None), default=None)
+        writer.commit()
+        if writer.added > before:
+            store.note_run(rates=rates.state())
+        run.remove()
+    except OSError as error:
+        raise as_store_error(error, store.path) from error
+    return last_us
+
+
+def _bring_in_file(
+    writer: Writer, file: JournalFile, roster: Roster, decoder: TankDecoder, rates: OnlineRates
+) -> int | None:
+    last_us = None
+    source = open_source(file.path, leniently=True)
+    try:
+        for frames in source.batches(decoder.messages):
+            if not len(frames):
+                continue
+            time_us = file.moved(times_us(frames))
+            codes, words = codes_of(frames.column("channel"))
+            columns = {"time": time_column(time_us), "channel": dictionary_column(codes, channel_of(words))}
+            frames = pa.table([columns.get(name, frames.column(name)) for name in FRAMES.names], schema=FRAMES)
+            writer.append(rates.add(roster.apply(decoder.decode(frames))))
+            last_us = max(int(time_us.max()), last_us or 0)
+    finally:
+        source.close()
+    return last_us
+
+
+def _set_aside(store: Store, run: JournalRun, file: JournalFile, error: CanlevelError) -> None:
+    """A file in which no frame can be found; kept, in case somebody can read more than we."""
+    target = store.path / DAMAGED_FOLDER / f"journal--{run.name}--{file.path.name}"
+    target.parent.mkdir(exist_ok=True)
+    if file.path.stat().st_size:
+        file.path.rename(target)
+        warnings.warn(f"{target} is a journal that cannot be read ({error.what})", StoreWarning, stacklevel=2)

@@ -1,0 +1,107 @@
+"""One part file: whether it is whole, what it holds, and what to say of one that is damaged or no part of ours."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from canlevel.errors import Place, StoreError, StoreWarning, printable
+from canlevel.storage.encoding import read_verified
+from canlevel.tables import timestamp_us
+
+__all__ = ["DAMAGED", "PARQUET", "fault_of", "is_part", "pass_over", "read_part", "read_whole", "time_span"]
+
+PARQUET = ".parquet"
+DAMAGED = (pa.ArrowException, OSError, KeyError, ValueError)  # what pyarrow raises for a file that is no part of ours
+TRIES = 5
+
+_Read = TypeVar("_Read")
+
+
+def is_part(path: Path) -> bool:
+    """Whether a file is named as a finished part."""
+    return path.suffix == PARQUET and not path.name.startswith((".", "_"))
+
+
+def read_part(path: Path, schema: pa.Schema, columns: list[str] | None = None) -> pa.Table:
+    """Some columns of a part (all of them without `columns`), checked against the sums it carries.
+
+    Raises one of DAMAGED for a part that is damaged or has other columns.
+    """
+    wanted = schema if columns is None else pa.schema([schema.field(name) for name in columns])
+    table = read_verified(path, wanted.names).select(wanted.names)
+    return table if table.schema.equals(wanted) else table.cast(wanted)
+
+
+def time_span(path: Path, column: int) -> tuple[int, int]:
+    """First and last time in a part in microseconds, by the statistics of a column; (0, -1) of an empty one."""
+    facts = pq.read_metadata(path)
+    groups = [facts.row_group(i).column(column).statistics for i in range(facts.num_row_groups)]
+    if any(group is None or not group.has_min_max for group in groups):
+        raise ValueError("no statistics of its times")
+    return (
+        min((timestamp_us(group.min) for group in groups), default=0),
+        max((timestamp_us(group.max) for group in groups), default=-1),
+    )
+
+
+def fault_of(path: Path, schema: pa.Schema) -> str | None:
+    """What is wrong with a part, in words; None where it is whole and of a schema."""
+    if not is_part(path):
+        return "is no part of a store"
+    try:
+        read_part(path, schema)
+    except FileNotFoundError:
+        raise
+    except DAMAGED as error:
+        words = str(error).strip().splitlines()
+        return f"is not a whole part ({printable(words[0], 120) if words else type(error).__name__})"
+    return None
+
+
+def pass_over(path: Path, fault: str) -> None:
+    """Tell that a file of the store was left out."""
+    warnings.warn(
+        f"{printable(str(path))} {fault} and is left out; canlevel tidy sets it aside", StoreWarning, stacklevel=3
+    )
+
+
+def read_whole(
+    listed: Callable[[], list[Path]],
+    schema: pa.Schema,
+    read: Callable[[list[Path]], _Read],
+    store: Path,
+    *,
+    strictly: bool = False,
+) -> _Read:
+    """What `read` makes of the parts that `listed` gives, without those that are damaged, which are told.
+
+    Parts that were merged between being listed and being read are looked for again. Raises StoreError; strictly: also for a
+    damaged part.
+    """
+    passed_over: set[Path] = set()
+    for _ in range(TRIES):
+        parts = [part for part in listed() if part not in passed_over]
+        try:
+            return read(parts)
+        except FileNotFoundError:
+            continue
+        except DAMAGED as error:
+            fault: Exception = error
+        try:
+            found = {part: words for part in parts if (words := fault_of(part, schema)) is not None}
+        except FileNotFoundError:
+            continue
+        if not found:
+            raise StoreError(f"cannot be read ({printable(str(fault), 160)})", where=Place(str(store))) from fault
+        for part, words in found.items():
+            if strictly:
+                raise StoreError(words, where=Place(str(part)))
+            pass_over(part, words)
+        passed_over |= set(found)
+    raise StoreError("changes faster than it can be read", where=Place(str(store)), next_step="try again in a moment")
