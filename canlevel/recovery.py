@@ -22,6 +22,7 @@ from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError, StoreError, StoreWarning, printable
 from canlevel.roster import Roster, Shape, TankEntry
+from canlevel.storage import disk
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import JournalFile, JournalRun, channel_of, journal_runs
 from canlevel.storage.merge import DAMAGED_FOLDER, Tidied, tidy_store
@@ -161,7 +162,8 @@ def _bring_in_file(
 def _set_aside(store: Store, run: JournalRun, file: JournalFile, error: CanlevelError) -> None:
     """A file in which no frame can be found; kept, in case somebody can read more than we."""
     target = store.path / DAMAGED_FOLDER / f"journal--{run.name}--{file.path.name}"
-    target.parent.mkdir(exist_ok=True)
     if file.path.stat().st_size:
-        file.path.rename(target)
+        disk.make_folder(target.parent)
+        disk.rename(file.path, target)
+        disk.sync_folder(target.parent)
         warnings.warn(f"{target} is a journal that cannot be read ({error.what})", StoreWarning, stacklevel=2)

@@ -55,7 +55,7 @@ def boat(tmp_path: Path) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == ["decode", "log", "tanks", "flows", "explain", "devices", "demo", "leaks", "outlook"]
+    assert COMMANDS == ["decode", "log", "tidy", "tanks", "flows", "explain", "devices", "demo", "leaks", "outlook"]
 
 
 @pytest.mark.parametrize("words", [[], *([command] for command in COMMANDS)])

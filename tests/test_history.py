@@ -117,8 +117,8 @@ def test_a_store_that_may_only_be_read_still_tells_its_flows(tmp_path: Path, mon
 
     monkeypatch.setattr(Store, "replace_flows", refuse)
     midnight = datetime(2026, 5, 2, tzinfo=UTC)
-    assert history.history.stored_flows(store).to_pylist() == expected
-    assert history.history.stored_flows(store, until=midnight).to_pylist() == expected[:2]
+    assert history.stored_flows(store).to_pylist() == expected
+    assert history.stored_flows(store, until=midnight).to_pylist() == expected[:2]
 
 
 def test_flows_of_a_damaged_part_are_derived_anew(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ __all__ = [
     "append",
     "exchange",
     "make_folder",
+    "open_appending",
     "remove",
     "remove_folder",
     "rename",
@@ -38,6 +39,11 @@ def write_file(path: Path, write: Callable[[BinaryIO], object]) -> None:
     except BaseException:
         path.unlink(missing_ok=True)
         raise
+
+
+def open_appending(path: Path) -> int:
+    """Open a file for appending, making it if it is not there. Its name lasts once its folder is synced."""
+    return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
 
 
 def append(descriptor: int, content: bytes) -> None:

@@ -127,7 +127,7 @@ class Journal:
         if not (self._folder / CONTEXT).exists():
             write_whole(self._folder / CONTEXT, json.dumps(self._context) + "\n")
         path = self._folder / f"{self.number:06d}.log"
-        self._descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        self._descriptor = disk.open_appending(path)
         self._good = os.fstat(self._descriptor).st_size
         disk.sync_folder(self._folder)
         if self._thread is None:
