@@ -8,8 +8,10 @@ it counts, and then done; whoever opens the store next does what a crash has lef
 from __future__ import annotations
 
 import errno
+import io
 import json
 import os
+import zlib
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
@@ -19,6 +21,9 @@ import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage import disk
+from canlevel.storage.encoding import write_readings
+from canlevel.storage.parts import PARQUET, footer_sum
+from canlevel.tables import READINGS
 
 __all__ = [
     "CHANGE",
@@ -27,9 +32,8 @@ __all__ = [
     "change_files",
     "commit_part",
     "finish_change",
-    "part_name",
     "replace_part",
-    "write_part",
+    "stage_part",
     "write_whole",
 ]
 
@@ -37,17 +41,24 @@ CHANGE, STAGING = "change.json", "staging"
 LONGEST_CHANGE = 64 * 1024 * 1024
 
 
-def part_name(first_time_us: int) -> str:
-    """A name that no other part has. It begins with the first time in the part, so that a listing is in order."""
+def part_content(table: pa.Table) -> bytes:
+    """`table` as a Parquet file."""
+    content = io.BytesIO()
+    if table.schema.equals(READINGS):
+        write_readings(table, content)
+    else:
+        words = [part.name for part in table.schema if pa.types.is_dictionary(part.type)]
+        pq.write_table(table, content, compression="zstd", use_dictionary=words, write_page_checksum=True)
+    return content.getvalue()
+
+
+def part_name(first_time_us: int, content: bytes, ending: str = PARQUET) -> str:
+    """The name of a part: its first time, so that a listing is in order, and two sums, of its footer and of all of it.
+
+    Parquet has sums for its pages and none for the footer, which says what the pages mean.
+    """
     moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first_time_us // 1_000_000)
-    return f"{moment:%Y%m%dT%H%M%SZ}-{os.urandom(6).hex()}.parquet"
-
-
-def write_part(table: pa.Table, path: Path) -> None:
-    """Write `table` as a Parquet file, synced; it replaces one that is there, and is no part before it has its name."""
-    disk.write_file(
-        path, lambda file: pq.write_table(table, file, compression="zstd", use_dictionary=_repeating(table.schema))
-    )
+    return f"{moment:%Y%m%dT%H%M%SZ}-{footer_sum(content):08x}-{zlib.crc32(content):08x}{ending}"
 
 
 def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
@@ -55,8 +66,18 @@ def commit_part(table: pa.Table, folder: Path, first_time_us: int) -> Path:
 
     Names beginning with "." are unfinished.
     """
-    path = folder / part_name(first_time_us)
-    replace_part(table, path)
+    content = part_content(table)
+    path = folder / part_name(first_time_us, content)
+    _put(content, path)
+    return path
+
+
+def stage_part(table: pa.Table, store: Path, first_time_us: int, ending: str = PARQUET, within: str = "") -> Path:
+    """Write `table` as a Parquet file in STAGING, or a folder `within` it, for change_files(). Raises OSError."""
+    content = part_content(table)
+    path = store / STAGING / within / part_name(first_time_us, content, ending)
+    disk.make_folder(path.parent)
+    disk.write_file(path, lambda file: file.write(content))
     return path
 
 
@@ -65,21 +86,19 @@ def replace_part(table: pa.Table, path: Path) -> None:
 
     Readers see either the old or the new one.
     """
+    _put(part_content(table), path)
+
+
+def _put(content: bytes, path: Path) -> None:
     disk.make_folder(path.parent)
     unfinished = path.with_name(f".{path.name}.{os.urandom(6).hex()}.unfinished")
     try:
-        write_part(table, unfinished)
+        disk.write_file(unfinished, lambda file: file.write(content))
         disk.rename(unfinished, path)
     except BaseException:
         unfinished.unlink(missing_ok=True)
         raise
     disk.sync_folder(path.parent)
-
-
-def _repeating(schema: pa.Schema) -> list[str]:
-    """Columns with few different values: a dictionary of the others would only be thrown away again."""
-    few = ("instance", "source_address", "level_pct", "capacity_l")
-    return [part.name for part in schema if pa.types.is_dictionary(part.type) or part.name in few]
 
 
 def write_whole(path: Path, text: str) -> None:

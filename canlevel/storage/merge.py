@@ -19,7 +19,7 @@ import pyarrow as pa
 
 from canlevel.errors import StoreError, printable
 from canlevel.storage import disk
-from canlevel.storage.commit import STAGING, as_store_error, change_files, part_name, write_part
+from canlevel.storage.commit import as_store_error, change_files, stage_part
 from canlevel.storage.encoding import tidied
 from canlevel.storage.parts import DAMAGED, PARQUET, fault_of, is_part, read_part
 from canlevel.storage.store import MARKS, Store
@@ -103,10 +103,7 @@ def tidy_day(store: Store, kind: str, folder: Path, done: Tidied) -> None:
         else:
             table = rows_at(table, np.argsort(times_us(table, "from"), kind="stable"))
             first_us = int(times_us(table, "from").min())
-        staged = store.path / STAGING / folder.name
-        disk.make_folder(staged)
-        merged = staged / f"{part_name(first_us).removesuffix(PARQUET)}{MERGED}"
-        write_part(table, merged)
+        merged = stage_part(table, store.path, first_us, MERGED, within=folder.name)
         before = sum(part.stat().st_size for part in parts)
         if kind == "readings":
             _keep_derived(store, folder, parts, merged)

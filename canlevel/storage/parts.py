@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import re
 import warnings
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
@@ -14,11 +17,25 @@ from canlevel.errors import Place, StoreError, StoreWarning, printable
 from canlevel.storage.encoding import read_verified
 from canlevel.tables import timestamp_us
 
-__all__ = ["DAMAGED", "PARQUET", "fault_of", "is_part", "pass_over", "read_part", "read_whole", "time_span"]
+__all__ = [
+    "DAMAGED",
+    "PARQUET",
+    "check_sums",
+    "fault_of",
+    "footer_sum",
+    "is_part",
+    "pass_over",
+    "read_part",
+    "read_whole",
+    "time_span",
+]
 
 PARQUET = ".parquet"
 DAMAGED = (pa.ArrowException, OSError, KeyError, ValueError)  # what pyarrow raises for a file that is no part of ours
 TRIES = 5
+SUMMED_WHOLE = 1_000_000  # bytes: a day of seven tanks
+MARK = 8  # bytes at the end of a Parquet file: the length of its footer, and what kind of file it is
+_SUMS = re.compile(r"-([0-9a-f]{8})-([0-9a-f]{8})\.")
 
 _Read = TypeVar("_Read")
 
@@ -28,18 +45,54 @@ def is_part(path: Path) -> bool:
     return path.suffix == PARQUET and not path.name.startswith((".", "_"))
 
 
+def footer_sum(content: bytes) -> int:
+    """CRC-32 of the footer of a Parquet file, or of its end, with what tells its length. Raises ValueError for another file.
+
+    Source: the Apache Parquet format, "File Format": the footer, its length in four bytes, "PAR1".
+    """
+    if len(content) < MARK or content[-4:] != b"PAR1":
+        raise ValueError("does not end as a Parquet file")
+    size = int.from_bytes(content[-MARK:-4], "little") + MARK
+    if size > len(content):
+        raise ValueError("is too short for its footer")
+    return zlib.crc32(content[-size:])
+
+
+def check_sums(path: Path, *, all_of_it: bool = False) -> None:
+    """Raises ValueError where a part is not what the sums in its name tell: all of it up to SUMMED_WHOLE bytes, of a larger one
+    the footer, as Parquet has sums for its pages. all_of_it: whatever the size. Raises OSError.
+    """
+    named = _SUMS.search(path.name)
+    if named is None:
+        return  # of an older canlevel, or flows, which are derived anew when in doubt
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        if all_of_it or size <= SUMMED_WHOLE:
+            file.seek(0)
+            found, expected = zlib.crc32(file.read()), named[2]
+        else:
+            file.seek(size - MARK)
+            length = int.from_bytes(file.read(4), "little") + MARK
+            file.seek(max(0, size - length))
+            found, expected = footer_sum(file.read()), named[1]
+    if found != int(expected, 16):
+        raise ValueError("a bit of it has changed, or it is cut off")
+
+
 def read_part(path: Path, schema: pa.Schema, columns: list[str] | None = None) -> pa.Table:
     """Some columns of a part (all of them without `columns`), checked against the sums it carries.
 
     Raises one of DAMAGED for a part that is damaged or has other columns.
     """
     wanted = schema if columns is None else pa.schema([schema.field(name) for name in columns])
+    check_sums(path)
     table = read_verified(path, wanted.names).select(wanted.names)
     return table if table.schema.equals(wanted) else table.cast(wanted)
 
 
 def time_span(path: Path, column: int) -> tuple[int, int]:
     """First and last time in a part in microseconds, by the statistics of a column; (0, -1) of an empty one."""
+    check_sums(path)
     facts = pq.read_metadata(path)
     groups = [facts.row_group(i).column(column).statistics for i in range(facts.num_row_groups)]
     if any(group is None or not group.has_min_max for group in groups):
@@ -51,10 +104,11 @@ def time_span(path: Path, column: int) -> tuple[int, int]:
 
 
 def fault_of(path: Path, schema: pa.Schema) -> str | None:
-    """What is wrong with a part, in words; None where it is whole and of a schema."""
+    """What is wrong with a part, in words; None where it is whole to the last bit and of a schema."""
     if not is_part(path):
         return "is no part of a store"
     try:
+        check_sums(path, all_of_it=True)
         read_part(path, schema)
     except FileNotFoundError:
         raise

@@ -40,7 +40,7 @@ from canlevel.storage.commit import (
 )
 from canlevel.storage.journal import journal_runs
 from canlevel.storage.lock import writer_lock
-from canlevel.storage.parts import is_part, read_part, read_whole
+from canlevel.storage.parts import check_sums, is_part, read_part, read_whole
 from canlevel.storage.writer import DAY_US, Writer, day_name
 from canlevel.tables import (
     CLOCK,
@@ -157,6 +157,8 @@ class Store:
         def read(parts: list[Path]) -> pa.Table:
             if not parts:
                 return empty(schema)
+            for part in parts:
+                check_sums(part)
             dataset = ds.dataset([str(part) for part in parts], schema=READINGS, format=_checked_parquet())
             return dataset.to_table(columns=schema.names, filter=chosen).unify_dictionaries()
 

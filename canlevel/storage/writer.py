@@ -13,8 +13,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.errors import Place, StoreError
-from canlevel.storage import disk
-from canlevel.storage.commit import STAGING, as_store_error, change_files, commit_part, part_name, write_part
+from canlevel.storage.commit import as_store_error, change_files, commit_part, stage_part
 from canlevel.storage.parts import DAMAGED, fault_of, is_part, pass_over, read_part, time_span
 from canlevel.tables import (
     IDENTITY,
@@ -136,16 +135,13 @@ class Writer:
                 return 0
             table = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
             time_us = times_us(table)
-            days, staging = time_us // DAY_US, self.store.path / STAGING
-            disk.make_folder(staging)
-            added = []
+            days, added = time_us // DAY_US, []
             for day in distinct(days)[0].tolist():
                 rows = np.flatnonzero(days == day)
                 mine_us = time_us[rows]
                 rows = rows[np.argsort(mine_us, kind="stable")]
-                name = part_name(int(mine_us.min()))
-                write_part(rows_at(table, rows), staging / name)
-                added.append((staging / name, self.store.path / "readings" / day_name(day * DAY_US) / name))
+                staged = stage_part(rows_at(table, rows), self.store.path, int(mine_us.min()))
+                added.append((staged, self.store.path / "readings" / day_name(day * DAY_US) / staged.name))
             change_files(self.store.path, added, gone)
         except OSError as error:
             raise as_store_error(error, self.store.path) from error
