@@ -21,7 +21,7 @@ from canlevel.decoding.definitions import load_dbc
 from canlevel.decoding.messages import Message
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
-from canlevel.errors import CanlevelError
+from canlevel.errors import CanlevelError, StoreError
 from canlevel.recovery import WAIT_FOR_OTHERS_S, Recovered, bring_in
 from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.commit import as_store_error
@@ -181,12 +181,7 @@ def log_source(
     try:
         with target.writing(wait_s=WAIT_FOR_OTHERS_S) as writer:
             if target.left_undone:
-                recovered = bring_in(target, writer)
-                if recovered.runs:
-                    decoding.tally.note(
-                        f"an earlier run did not end in order: {recovered.readings:,} readings of it were in its journal, "
-                        "and are stored now"
-                    )
+                recovered = _recover(decoding, target, writer)
             before, known = writer.added, writer.known
             with suppress(ValueError):  # rates begin anew then, as in a new store
                 decoding.rates.restore(target.last_run().get("rates", []))
@@ -219,6 +214,21 @@ def log_source(
         recovered=recovered.readings,
         lost=lost,
     )
+
+
+def _recover(decoding: Decoding, target: Store, writer: Writer) -> Recovered:
+    """Bring in what an earlier run left, and say so. A bus is logged even if the disk takes nothing yet."""
+    try:
+        recovered = bring_in(target, writer)
+    except StoreError as error:
+        if not decoding.source.live:
+            raise
+        decoding.tally.note(f"what an earlier run left in its journal stays there for now: {error.what}")
+        return Recovered()
+    decoding.tally.note(
+        f"an earlier run did not end in order: {recovered.readings:,} readings of it were in its journal, and are stored now"
+    )
+    return recovered
 
 
 def _log_recording(

@@ -12,6 +12,7 @@ What the model cannot show: a disk that says it has written what it has not, or 
 
 from __future__ import annotations
 
+import itertools
 import os
 import random
 import shutil
@@ -32,16 +33,29 @@ class _File:
     content: bytes = b""
 
 
+_keys = itertools.count()
+
+
 @dataclass
 class _Folder:
+    """key: which folder it is, whatever its name in one tree or another."""
+
     entries: dict[str, Any] = field(default_factory=dict)
+    key: int = field(default_factory=lambda: next(_keys))
+
+    def folder(self, key: int) -> _Folder | None:
+        """The folder with a key, here or below."""
+        if self.key == key:
+            return self
+        below = (item.folder(key) for item in self.entries.values() if isinstance(item, _Folder))
+        return next((found for found in below if found is not None), None)
 
 
 @dataclass
 class _NameChange:
-    """One call that changes names. folders: the ids of the folders it touches. apply: changes a tree, where it can."""
+    """One call that changes names. folders: the keys of the folders it touches. apply: changes a tree, where it can."""
 
-    folders: frozenset[str]
+    folders: frozenset[int]
     apply: Callable[[_Folder], None]
     lasts: bool = False
 
@@ -149,7 +163,7 @@ def _tree(root: Path) -> _Folder:
 def _same_files(folder: _Folder) -> _Folder:
     """The folder with names of its own for the same files."""
     items = folder.entries.items()
-    return _Folder({name: _same_files(item) if isinstance(item, _Folder) else item for name, item in items})
+    return _Folder({name: _same_files(item) if isinstance(item, _Folder) else item for name, item in items}, folder.key)
 
 
 def _find(tree: _Folder, name: str) -> Any:
@@ -161,41 +175,36 @@ def _find(tree: _Folder, name: str) -> Any:
     return at
 
 
-def _put(tree: _Folder, name: str, item: Any) -> None:
-    folder = _find(tree, Path(name).parent.as_posix())
-    if isinstance(folder, _Folder):
-        folder.entries[Path(name).name] = item
-
-
-def _take(tree: _Folder, name: str) -> Any:
-    folder = _find(tree, Path(name).parent.as_posix())
-    return folder.entries.pop(Path(name).name, None) if isinstance(folder, _Folder) else None
-
-
-def _change(name: str, arguments: tuple[Any, ...], files: dict[str, _File]) -> Callable[[_Folder], None]:
-    """A call that changes names, as a change of a tree. files: what each created file is, by its name then."""
+def _change(name: str, arguments: tuple[str, ...], now: _Folder) -> _NameChange:
+    """A call that changes names, as a change of any tree. now: the tree as the program that calls sees it."""
+    places = []
+    for word in arguments:
+        folder = _find(now, Path(word).parent.as_posix()) if Path(word).parent.parts else now
+        assert isinstance(folder, _Folder), word
+        places.append((folder.key, Path(word).name))
+    made = _File() if name == "create" else None
+    key = next(_keys)
 
     def apply(tree: _Folder) -> None:
-        first = arguments[0]
+        found = [(tree.folder(at), word) for at, word in places]
+        if any(folder is None for folder, _ in found):
+            return
+        (folder, word), (to, other) = found[0], found[-1]
+        assert folder is not None
+        assert to is not None
         if name == "create":
-            _put(tree, first, files[first])
+            folder.entries[word] = made
         elif name == "folder":
-            if _find(tree, first) is None:
-                _put(tree, first, _Folder())
+            folder.entries.setdefault(word, _Folder(key=key))
         elif name == "remove":
-            _take(tree, first)
+            folder.entries.pop(word, None)
         elif name == "rename":
-            item = _take(tree, first)
-            if item is not None:
-                _put(tree, arguments[1], item)
-        else:
-            one, other = _find(tree, first), _find(tree, arguments[1])
-            if one is not None and other is not None:
-                _put(tree, first, other)
-                _put(tree, arguments[1], one)
+            if word in folder.entries:
+                to.entries[other] = folder.entries.pop(word)
+        elif word in folder.entries and other in to.entries:
+            folder.entries[word], to.entries[other] = to.entries[other], folder.entries[word]
 
-    files = dict(files)
-    return apply
+    return _NameChange(frozenset(at for at, _ in places), apply)
 
 
 def _write(tree: _Folder, target: Path, kind: str, draw: random.Random) -> None:
@@ -221,7 +230,7 @@ def disks_after(
     before: the folder as it was when the recorder began. cuts: how many power cuts to draw.
     """
     for kind in ("killed", "nothing more", *["drawn"] * cuts):
-        tree, files = _tree(before), {}
+        tree = _tree(before)
         now = _same_files(tree)  # as a running program sees it, to know which file a name means
         names: list[_NameChange] = []
         promised: list[Any] = []
@@ -237,15 +246,13 @@ def disks_after(
                 else:
                     file.synced = file.content
             elif name == "synced folder":
+                key = (_find(now, arguments[0]) if Path(arguments[0]).parts else now).key
                 for change in names:
-                    change.lasts |= arguments[0] in change.folders
+                    change.lasts |= key in change.folders
             else:
-                if name == "create":
-                    files[arguments[0]] = _File()
-                change_now = _change(name, arguments, files)
-                change_now(now)
-                touched = frozenset(Path(word).parent.as_posix() for word in arguments)
-                names.append(_NameChange(touched, change_now))
+                change = _change(name, arguments, now)
+                change.apply(now)
+                names.append(change)
         for change in names:
             if kind == "killed" or change.lasts or (kind == "drawn" and draw.random() < 0.5):
                 change.apply(tree)

@@ -5,8 +5,10 @@ The frames are invented; candump's text is that of can-utils' log format. What a
 
 from __future__ import annotations
 
+import os
 import random
 import shutil
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -24,6 +26,7 @@ from canlevel.capture.source import open_source
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.roster import Roster, TankEntry
+from canlevel.storage import disk
 from canlevel.storage import durable as durable_module
 from canlevel.storage.durable import DurableWriter
 from canlevel.storage.store import Store, create_store, open_store
@@ -136,9 +139,11 @@ def log_by_minutes(store: Path, recorder: Recorder, *, first: int = 0, minutes: 
                 run.durable.journal.sync()
                 recorder.promise({at, at + 1})
             run.durable.commit(run.facts())
-        run.hear(frames(first + 4 * minutes, 2))
-        run.durable.journal.sync()
-        recorder.promise({first + 4 * minutes, first + 4 * minutes + 1})
+        at = first + 4 * minutes
+        run.hear(frames(at, 2))
+        # A file that is complete is on the disk, whether or not its second was over.
+        run.durable.journal.rotate()
+        recorder.promise({at, at + 1})
         run.durable.close(run.facts())
 
 
@@ -152,6 +157,23 @@ def test_no_crash_of_a_logger_loses_or_doubles(empty_store: Path, tmp_path: Path
     calls, checked = every_crash(log_by_minutes, empty_store, tmp_path, set(range(14)))
     assert calls > 60
     assert checked == 5 * (calls + 1)
+
+
+def test_what_is_written_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The calls that the model of power cuts takes at their word: a file and a new folder's name are synced by them."""
+    synced: list[str] = []
+    real = os.fsync
+
+    def fsync(descriptor: int) -> None:
+        synced.append(str(Path(f"/proc/self/fd/{descriptor}").readlink()) if sys.platform.startswith("linux") else "")
+        real(descriptor)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    disk.write_file(tmp_path / "a", lambda file: file.write(b"x"))
+    disk.make_folder(tmp_path / "b" / "c")
+    assert len(synced) == 3
+    if synced[0]:
+        assert synced == [str(tmp_path / "a"), str(tmp_path), str(tmp_path / "b")]
 
 
 def test_no_crash_of_a_recovery_loses_or_doubles(empty_store: Path, tmp_path: Path) -> None:
@@ -315,8 +337,6 @@ class Refusing:
     """A disk that refuses for a while: every call that would write raises the error."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, error: OSError) -> None:
-        from canlevel.storage import disk
-
         self.refuses = False
         for name in ("write_file", "append", "sync", "rename", "make_folder", "sync_folder", "open_appending"):
             real = getattr(disk, name)
@@ -333,18 +353,18 @@ class Refusing:
 def test_a_disk_that_refuses_for_a_while_costs_nothing(
     number: int, empty_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    disk = Refusing(monkeypatch, OSError(number, "no"))
+    refusing = Refusing(monkeypatch, OSError(number, "no"))
     monkeypatch.setattr(durable_module, "FIRST_PAUSE_S", 0.0)
     monkeypatch.setattr(durable_module, "LONGEST_PAUSE_S", 0.0)
     with open_store(empty_store).writing() as writer:
         run = Run(open_store(empty_store), writer)
         for i in range(0, 60, 2):
-            disk.refuses = 20 <= i < 40
+            refusing.refuses = 20 <= i < 40
             run.hear(frames(i, 2))
             run.durable.tick(run.facts)
             if run.durable._job is not None:
                 run.durable._job.exception()
-        disk.refuses = False
+        refusing.refuses = False
         run.durable.close(run.facts())
     assert [text.partition(":")[0] for text in run.told] == ["warning", "info"]
     assert [number for number, _ in stored_raw(empty_store)] == list(range(60))
@@ -354,17 +374,17 @@ def test_a_disk_that_refuses_for_a_while_costs_nothing(
 def test_memory_is_bounded_while_the_disk_refuses_and_the_loss_is_an_outage(
     empty_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    disk = Refusing(monkeypatch, OSError(28, "No space left on device"))
+    refusing = Refusing(monkeypatch, OSError(28, "No space left on device"))
     monkeypatch.setattr(durable_module, "MOST_WAITING", 20)
     with open_store(empty_store).writing() as writer:
         run = Run(open_store(empty_store), writer)
-        disk.refuses = True
+        refusing.refuses = True
         for i in range(0, 60, 2):
             run.hear(frames(i, 2))
             run.durable.tick(run.facts)
         assert run.durable.waiting == 20
         assert run.durable.lost == 40
-        disk.refuses = False
+        refusing.refuses = False
         run.durable.close(run.facts())
     assert [number for number, _ in stored_raw(empty_store)] == list(range(20))
     (outage,) = open_store(empty_store).marks("outages").to_pylist()
@@ -379,16 +399,16 @@ def test_memory_is_bounded_while_the_disk_refuses_and_the_loss_is_an_outage(
 def test_a_disk_that_refuses_to_the_end_is_told_and_the_journal_kept(
     empty_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    disk = Refusing(monkeypatch, OSError(28, "No space left on device"))
+    refusing = Refusing(monkeypatch, OSError(28, "No space left on device"))
     with open_store(empty_store).writing() as writer:
         run = Run(open_store(empty_store), writer)
         run.hear(frames(0, 6))
         run.durable.journal.sync()
-        disk.refuses = True
+        refusing.refuses = True
         with pytest.raises(library.StoreError) as told:
             run.durable.close(run.facts())
     assert "6 readings are in the journal" in " ".join(told.value.__notes__)
-    disk.refuses = False
+    refusing.refuses = False
     assert len(library.open_store(empty_store).readings()) == 6
 
 
