@@ -146,8 +146,8 @@ def _setting_of(
         return np.full(len(time_us), len(settings_us) - 1)
     ways_us = received_us[:, None] + settings_us - known_us[:, None]  # (n, k)
     fits = (ways_us >= -early_us) & (ways_us <= LONGEST_ON_THE_WAY_US) & ~unknown[:, None]
-    # Of equal ways the later setting.
-    shortest = (
-        len(settings_us) - 1 - np.argmin(np.where(fits, np.abs(ways_us), np.iinfo(np.int64).max)[:, ::-1], axis=1)
-    )
-    return np.where(fits.any(axis=1), shortest, -1)
+    lengths_us = np.where(fits, np.abs(ways_us), np.iinfo(np.int64).max)
+    # Of ways that are all but equal the latest setting: a clock that was set wrong and right again is back where it was.
+    alike = fits & (lengths_us - early_us <= lengths_us.min(axis=1, keepdims=True))
+    latest = len(settings_us) - 1 - np.argmax(alike[:, ::-1], axis=1)
+    return np.where(fits.any(axis=1), latest, -1)

@@ -287,7 +287,9 @@ class LastingBus:
         return min(quiet_s * 2.0 ** min(self._silences, 20), max(quiet_s, patience.silent_still_s))
 
     def _went(self, why: str) -> None:
-        self._why = why
+        # What made it go is told to the end; of a silence the attempts to open it may tell more.
+        if self._gone_since_us is None or self._silences:
+            self._why = why
         if self._gone_since_us is None:
             self._gone_since_us = self._opened_us if self._last_us is None else self._last_us
             self.events.append(BusGone(self.bus.name, self._last_us, why))
