@@ -33,6 +33,7 @@ import pyarrow as pa
 import pytest
 from adapter import Adapter, WireFrame
 from can.interfaces import virtual
+from soak import Measure, Outcome, soak
 from socketcand_server import HOST, SocketcandServer
 
 from canlevel.capture.events import BusBack, BusGone, ClockSet, Event
@@ -963,6 +964,36 @@ def test_a_driver_that_hangs_holds_up_nothing(
     assert flaky.name not in virtual.channels
 
 
+@pytest.mark.usefixtures("patience")
+def test_a_driver_that_hangs_again_and_again_is_an_error_at_last(flaky: Flaky, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What hangs inside a driver only the end of the process can free; what was heard is handed out before."""
+    monkeypatch.setattr("canlevel.capture.live.CLOSING_S", 0.05)
+    monkeypatch.setattr("canlevel.capture.lasting.MOST_HANGING", 2)
+    let_go = threading.Event()
+    flaky.at_end = lambda: let_go.wait(GUARD_S) and None
+
+    def fail_once() -> None:
+        flaky.fault = None
+        raise OSError(19, "No such device")
+
+    def keep_failing() -> bool:
+        flaky.send(tank_frame(2500))
+        flaky.fault = fail_once
+        return False
+
+    try:
+        with (
+            Listener(f"virtual:{flaky.name}") as listener,
+            pytest.raises(CaptureError, match="its driver hangs") as raised,
+        ):
+            listener.until(keep_failing)
+    finally:
+        let_go.set()
+    assert "start this program again" in (raised.value.next_step or "")
+    assert len(listener.of(BusGone)) >= 1
+    wait_until(lambda: threads_of_ours() == [])
+
+
 @linux
 def test_stop_during_a_pause_ends_at_once(tmp_path: Path, patience: Callable[..., None]) -> None:
     """The pause would last an hour; the guard is half a minute."""
@@ -995,6 +1026,35 @@ def test_seconds_end_a_bus_that_is_gone(tmp_path: Path, patience: Callable[..., 
         source.close()
     assert not stopped.is_set()
     assert [type(event) for event in source.events()] == [BusGone]
+
+
+@linux
+def test_a_short_soak_loses_nothing_and_leaves_nothing_open(tmp_path: Path) -> None:
+    """The command `python tests/soak.py` with less of everything."""
+    outcome = soak(20_000, 5, tmp_path)
+    assert outcome.faults(5) == []
+    assert outcome.sent == outcome.received == 20_000
+
+
+@pytest.mark.parametrize(
+    ("change", "telling"),
+    [
+        ({"received": 999}, "received"),
+        ({"back": 4}, "outages"),
+        ({"end": Measure(180.0, 3, 13)}, "memory grew"),
+        ({"end": Measure(108.0, 3, 13)}, "second half"),
+        ({"end": Measure(100.0, 4, 13)}, "left over"),
+        ({"end": Measure(100.0, 3, 14)}, "left over"),
+    ],
+)
+def test_a_soak_can_fail(change: dict[str, Any], telling: str) -> None:
+    good = Measure(100.0, 3, 13)
+    measures = [good, good, change.pop("end", good)]
+    outcome = Outcome(
+        **{"sent": 1000, "received": 1000, "gone": 5, "back": 5, "skipped": 0, "measures": measures} | change
+    )
+    assert telling in " ".join(outcome.faults(5))
+    assert Outcome(1000, 1000, 5, 5, 0, [good] * 3).faults(5) == []
 
 
 @pytest.mark.parametrize("reconnect", [False, True])

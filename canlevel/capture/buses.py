@@ -155,18 +155,24 @@ class Buses:
             way = "forward" if by_us > 0 else "back"
             self.tally.tell("info", f"the host's clock was set {way} by {spoken(by_us)}")
             yield self._table(before)
-        events = self._watch()
+        events, fault = self._watch()
         self._events += events
         if not over or events or self.tally.frames > frames or any(len(block.line) for block in after):
             yield self._table(after)
+        if fault is not None:
+            raise fault
 
-    def _watch(self) -> list[Event]:
+    def _watch(self) -> tuple[list[Event], CaptureError | None]:
         events: list[Event] = []
+        fault = None
         for bus in self._buses:
-            bus.watch(time.monotonic())
+            try:
+                bus.watch(time.monotonic())
+            except CaptureError as error:  # told once what was heard has been handed out
+                fault = error
             events += bus.events
             bus.events.clear()
-        return events
+        return events, fault
 
     def _table(self, blocks: Sequence[Block]) -> pa.Table:
         block = blocks[0] if len(blocks) == 1 else Block.joined(blocks) if blocks else Block.sized(0)
