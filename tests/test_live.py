@@ -37,8 +37,11 @@ from soak import Measure, Outcome, soak
 from socketcand_server import HOST, SocketcandServer
 
 from canlevel.capture.events import BusBack, BusGone, ClockSet, Event
-from canlevel.capture.lasting import Patience
+from canlevel.capture.hostclock import HostClock
+from canlevel.capture.lasting import LastingBus, Patience
+from canlevel.capture.live import Bus, bus_address
 from canlevel.capture.source import Source, open_source
+from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError
 from canlevel.pipeline import Decoding, collect, log_source, open_decoding
 from canlevel.simulate import Simulation, candump_text, clinic_coach, workboat
@@ -297,7 +300,7 @@ def test_an_adapter_that_may_not_send_is_told_as_such() -> None:
     def refuse(message: can.Message, timeout: float | None = None) -> None:
         raise can.CanOperationError(f"listen-only: {message.arbitration_id} not sent within {timeout}")
 
-    from canlevel.capture.live import _ask, bus_address
+    from canlevel.capture.live import _ask
 
     bus.send = refuse  # type: ignore[method-assign]
     with pytest.raises(CaptureError, match="could not be sent") as caught:
@@ -881,6 +884,61 @@ def flaky(monkeypatch: pytest.MonkeyPatch) -> Flaky:
     return Flaky(monkeypatch)
 
 
+def test_a_frame_that_comes_while_a_silent_bus_is_being_closed_is_kept(
+    flaky: Flaky, patience: Callable[..., None]
+) -> None:
+    """It arrives after the last taking, and the bus is replaced before the next."""
+    patience(silence_s=1.0, first_silence_s=1.0)
+    address, tally, clock = bus_address(f"virtual:{flaky.name}"), Tally(), HostClock()
+    lasting = LastingBus(
+        Bus(address, 250_000, tally, clock), tally, lambda old: Bus(address, 250_000, tally, clock, after=old)
+    )
+    old, waits = lasting.bus, threading.Event()
+
+    def wait_for_the_end() -> None:
+        waits.set()
+        wait_until(lambda: old.hangs)  # it has been asked to end, and has not yet
+
+    flaky.send(tank_frame(1))
+    wait_until(lambda: old.last is not None)
+    assert [len(arrived) for _, arrived in lasting.take()] == [1]
+    lasting.watch(0.0)
+    flaky.fault = wait_for_the_end
+    assert waits.wait(GUARD_S)
+    flaky.send(tank_frame(2))
+    lasting.watch(100.0)  # a silence, by the clock that it is given
+    flaky.fault = None
+    wait_until(lambda: lasting.calls)
+    lasting.watch(101.0)
+    flaky.send(tank_frame(3))
+    wait_until(lambda: lasting.bus.last is not None)
+    taken = lasting.take()
+    lasting.halt()
+    assert [(bus is old, [arrival.number for arrival in arrived]) for bus, arrived in taken] == [
+        (True, [2]),
+        (False, [3]),
+    ]
+    assert [type(event) for event in lasting.events] == [BusGone, BusBack]
+
+
+def test_a_bus_that_is_lost_when_it_is_halted_is_not_opened_again(flaky: Flaky, patience: Callable[..., None]) -> None:
+    patience(pauses_s=(3600.0,))
+    address, tally, clock = bus_address(f"virtual:{flaky.name}"), Tally(), HostClock()
+    lasting = LastingBus(
+        Bus(address, 250_000, tally, clock), tally, lambda old: Bus(address, 250_000, tally, clock, after=old)
+    )
+
+    def fail() -> None:
+        raise OSError(19, "No such device")
+
+    flaky.fault = fail
+    wait_until(lambda: lasting.bus.ended)
+    lasting.halt()
+    lasting.take()
+    lasting.watch(0.0)
+    assert threads_of_ours() == []
+
+
 class OddError(BaseException):
     """What no driver should raise."""
 
@@ -1183,15 +1241,19 @@ def test_an_outage_across_a_step_of_the_clock_is_told_on_the_new_setting(tmp_pat
     ):
         adapter.send([tank_frame(2500)])
         listener.until_readings(1)
+        set_clock.by_s -= 3600.0
+        listener.until_event(ClockSet)
         adapter.unplug()
         listener.until_event(BusGone)
         set_clock.by_s += 86_400.0
-        listener.until_event(ClockSet)
+        listener.until_event(ClockSet, 2)
         adapter.replug()
         adapter.send([tank_frame(2501)])
         listener.until_event(BusBack)
-    gone, step, back = listener.events
+    before, gone, step, back = listener.events
+    assert isinstance(before, ClockSet)
     assert isinstance(gone, BusGone)
+    assert gone.last_us == times_us(listener.readings)[0] + before.by_us
     assert isinstance(step, ClockSet)
     assert isinstance(back, BusBack)
     assert gone.last_us is not None
