@@ -89,6 +89,7 @@ def open_decoding(
     bitrate: int = 250_000,
     seconds: float | None = None,
     need_dates: bool = False,
+    reconnect: bool = False,
 ) -> Decoding:
     """Open SOURCEs for decoding; the arguments are those of open_source, and besides
 
@@ -101,7 +102,9 @@ def open_decoding(
     paths = [dbc] if isinstance(dbc, str | Path) else dbc
     own = tuple(message for path in paths for message in load_dbc(path))
     decoder = TankDecoder(own)
-    source = open_source(sources, start=start, bitrate=bitrate, seconds=seconds, need_dates=need_dates)
+    source = open_source(
+        sources, start=start, bitrate=bitrate, seconds=seconds, need_dates=need_dates, reconnect=reconnect
+    )
     return Decoding(source, roster, decoder, own)
 
 

@@ -22,13 +22,14 @@ TimedFrame = tuple[WireFrame, int]  # with the microseconds since 1970 at which 
 class SocketcandServer:
     """Serves one client while its `with` block runs. port: where. commands: what the client said, in order.
 
-    at_once: frames, with their times, that follow the last < ok > without a pause, as on a busy bus.
+    at_once: frames, with their times, that follow the last < ok > without a pause, as on a busy bus. Given the port of a server
+    that has ended, it takes its place.
     """
 
-    def __init__(self, *, at_once: Iterable[TimedFrame] = ()) -> None:
+    def __init__(self, *, at_once: Iterable[TimedFrame] = (), port: int = 0) -> None:
         self._at_once = b"".join(_report(*timed) for timed in at_once)
         self.commands: list[str] = []
-        self._listening = socket.create_server((HOST, 0))
+        self._listening = socket.create_server((HOST, port))
         self.port: int = self._listening.getsockname()[1]
         self._client: socket.socket | None = None
         self._thread = threading.Thread(target=self._work, name="socketcand server", daemon=True)

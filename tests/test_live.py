@@ -10,6 +10,7 @@ import ctypes.util
 import itertools
 import json
 import os
+import random
 import re
 import select
 import signal
@@ -26,14 +27,21 @@ from types import FrameType
 from typing import Any
 
 import can
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
 from adapter import Adapter, WireFrame
 from can.interfaces import virtual
+from soak import Measure, Outcome, soak
 from socketcand_server import HOST, SocketcandServer
 
+from canlevel.capture.events import BusBack, BusGone, ClockSet, Event
+from canlevel.capture.hostclock import HostClock
+from canlevel.capture.lasting import LastingBus, Patience
+from canlevel.capture.live import Bus, bus_address
 from canlevel.capture.source import Source, open_source
+from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError
 from canlevel.pipeline import Decoding, collect, log_source, open_decoding
 from canlevel.simulate import Simulation, candump_text, clinic_coach, workboat
@@ -292,7 +300,7 @@ def test_an_adapter_that_may_not_send_is_told_as_such() -> None:
     def refuse(message: can.Message, timeout: float | None = None) -> None:
         raise can.CanOperationError(f"listen-only: {message.arbitration_id} not sent within {timeout}")
 
-    from canlevel.capture.live import _ask, bus_address
+    from canlevel.capture.live import _ask
 
     bus.send = refuse  # type: ignore[method-assign]
     with pytest.raises(CaptureError, match="could not be sent") as caught:
@@ -519,6 +527,738 @@ def test_a_vanished_adapter_leaves_no_file_open() -> None:
         # Looked at before the garbage collector might close it.
         left = [target for target in map(_target, Path("/proc/self/fd").iterdir()) if adapter.path in target]
     assert left == []
+
+
+# ---- a bus that goes and comes back
+
+
+@pytest.fixture
+def patience(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """Called with other pauses than those that a logger makes. Without a call there is next to no pause, and no silence."""
+
+    def set_to(**seconds: Any) -> None:
+        settings = {"pauses_s": (0.02,), "silence_s": 900.0, "first_silence_s": 900.0} | seconds
+        monkeypatch.setattr("canlevel.capture.lasting.PATIENCE", Patience(**settings))
+
+    set_to()
+    return set_to
+
+
+class Listener:
+    """A source that is read batch by batch, as a logger does: events after each. levels_pct in the order they came."""
+
+    def __init__(self, *words: str, **options: Any) -> None:
+        self.decoding = open_decoding(words, reconnect=True, **options)
+        self.source = self.decoding.source
+        self.tables: list[pa.Table] = []
+        self.events: list[Event] = []
+        self._batches = self.decoding.batches()
+        self._guard = threading.Timer(GUARD_S, self.source.stop)
+
+    def __enter__(self) -> Listener:
+        self._guard.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._guard.cancel()
+        self.source.close()
+
+    def until(self, condition: Callable[[], bool]) -> None:
+        """Read on until something has come; a source that ends before it is a failure."""
+        while not condition():
+            table = next(self._batches, None)
+            assert table is not None, f"waited in vain; {self.events}"
+            self.tables.append(table)
+            self.events += self.source.events()
+
+    def until_readings(self, count: int) -> None:
+        self.until(lambda: self.decoding.readings >= count)
+
+    def until_event(self, kind: type[Event], count: int = 1) -> None:
+        self.until(lambda: len(self.of(kind)) >= count)
+
+    def of(self, kind: type[Event]) -> list[Any]:
+        return [event for event in self.events if isinstance(event, kind)]
+
+    @property
+    def readings(self) -> pa.Table:
+        return pa.concat_tables(self.tables).unify_dictionaries().combine_chunks()
+
+    @property
+    def levels_pct(self) -> list[float]:
+        return column(self.readings, "level_pct").tolist()
+
+    @property
+    def told(self) -> list[tuple[str, str]]:
+        return list(self.decoding.tally.told)
+
+
+def threads_of_ours() -> list[str]:
+    return sorted(thread.name for thread in threading.enumerate() if thread.name.startswith("canlevel "))
+
+
+def open_files() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+def test_an_adapter_that_is_plugged_in_again_is_heard_again(tmp_path: Path) -> None:
+    """Nothing that was sent before or after is lost, each event is told once, and nothing is left open."""
+    files = open_files()
+    with Adapter(port=tmp_path / "adapter", frames_per_s=2000) as adapter:
+        address = f"slcan:{adapter.path},{NO_WAIT}"
+        with Listener(address) as listener:
+            for outage in range(3):
+                adapter.send(boat_traffic(20, first=20 * outage))
+                listener.until_readings(20 * (outage + 1))
+                wait_until(lambda: adapter.is_drained)
+                adapter.unplug()
+                listener.until_event(BusGone, outage + 1)
+                listener.until(lambda tables=len(listener.tables): len(listener.tables) > tables + 1)  # type: ignore[misc]
+                assert len(threads_of_ours()) <= 2
+                adapter.replug()
+            adapter.send(boat_traffic(20, first=60))
+            listener.until_readings(80)
+            listener.until_event(BusBack, 3)
+            listener.source.stop()
+            assert list(listener.decoding.batches()) == []
+    assert listener.levels_pct == pytest.approx(levels_pct(80), abs=1e-9)
+    assert listener.decoding.tally.frames == 240
+    gone, back = listener.of(BusGone), listener.of(BusBack)
+    assert [type(event) for event in listener.events] == [BusGone, BusBack] * 3
+    time_us = times_us(listener.readings)
+    for outage in range(3):
+        # After the last tank frame there is one other, before the first as well.
+        last_us, first_us = time_us[20 * outage + 19], time_us[20 * outage + 20]
+        assert last_us <= gone[outage].last_us == back[outage].gone_since_us < back[outage].first_us <= first_us
+        assert gone[outage].channel == back[outage].channel == adapter.path
+        assert gone[outage].why == back[outage].why
+        assert "gone" in gone[outage].why
+    assert [level for level, _ in listener.told] == ["warning", "info"] * 3
+    assert all(address.partition(",")[0] in sentence for _, sentence in listener.told)
+    assert set(column(listener.readings, "channel")) == {adapter.path}
+    assert "O" not in adapter.commands
+    assert threads_of_ours() == []
+    assert open_files() == files
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+def test_without_reconnect_a_bus_that_goes_is_an_error_still(tmp_path: Path) -> None:
+    with Adapter(port=tmp_path / "adapter", chatter=OTHER_TRAFFIC) as adapter:
+        source = open_source(f"slcan:{adapter.path},{NO_WAIT}")
+        with guarded(source):
+            batches = source.batches()
+            next(batches)
+            adapter.unplug()
+            with pytest.raises(CaptureError, match="the bus is gone"):
+                list(batches)
+    assert source.events() == []
+
+
+def test_a_bus_that_cannot_be_opened_at_first_is_an_error_all_the_same() -> None:
+    with pytest.raises(CaptureError, match="cannot be opened"):
+        open_source("slcan:/dev/nonexistent", reconnect=True)
+
+
+@linux
+def test_an_adapter_that_stalls_is_opened_anew(tmp_path: Path, patience: Callable[..., None]) -> None:
+    """It keeps its port and says nothing; what tells it from a bus that was switched off, nobody can hear."""
+    patience(silence_s=1.0, first_silence_s=1.0)
+    with (
+        Adapter(port=tmp_path / "adapter", frames_per_s=2000) as adapter,
+        Listener(f"slcan:{adapter.path},{NO_WAIT}") as listener,
+    ):
+        adapter.send(boat_traffic(20))
+        listener.until_readings(20)
+        adapter.stall()
+        listener.until_event(BusGone)
+        adapter.resume()
+        adapter.send(boat_traffic(20, first=20))
+        listener.until_readings(40)
+        listener.until_event(BusBack)
+        assert adapter.openings >= 2
+    assert listener.levels_pct == pytest.approx(levels_pct(40), abs=1e-9)
+    (gone,) = listener.of(BusGone)
+    assert "the bus was silent, or the adapter stalled" in gone.why
+    assert gone.last_us >= times_us(listener.readings)[19]
+
+
+def test_a_bus_that_is_silent_from_the_start_is_not_called_gone(patience: Callable[..., None]) -> None:
+    """Nobody can tell a silent bus from a stalled adapter; one that never spoke is told by "no frame was heard"."""
+    patience(silence_s=0.1, first_silence_s=0.1)
+    with Listener(f"virtual:{unique('quay')}") as listener:
+        listener.until(lambda: len(listener.tables) >= 3)
+    assert listener.events == []
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+@pytest.mark.parametrize("seed", range(3))
+def test_garbage_between_frames_costs_no_frame(seed: int, tmp_path: Path) -> None:
+    """Random bytes up to the end of a line, as a bad cable makes them: counted, and neither a loss nor an outage."""
+    draw = random.Random(seed)
+    traffic = boat_traffic(40)
+    with (
+        Adapter(port=tmp_path / "adapter", frames_per_s=2000) as adapter,
+        Listener(f"slcan:{adapter.path},{NO_WAIT}") as listener,
+    ):
+        for frame in traffic:
+            # Not every line that is no frame is counted: an empty one is an adapter's "yes". "t" and the like would begin one.
+            noise = bytes(draw.choice([*range(0x80, 0x100), *b"#!%"]) for _ in range(draw.randrange(1, 40)))
+            adapter.send_raw(noise + b"\r")
+            adapter.send([frame])
+        listener.until_readings(40)
+        listener.until(lambda: listener.decoding.tally.frames >= 120)
+    assert listener.levels_pct == pytest.approx(levels_pct(40), abs=1e-9)
+    assert listener.decoding.tally.skipped > 40
+    assert listener.events == []
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+def test_half_lines_spoil_no_more_than_the_line_they_run_into(tmp_path: Path) -> None:
+    with (
+        Adapter(port=tmp_path / "adapter", frames_per_s=2000) as adapter,
+        Listener(f"slcan:{adapter.path},{NO_WAIT}") as listener,
+    ):
+        for i in range(20):
+            adapter.send([tank_frame(2500 + i)])
+            adapter.send_raw(tank_frame(0).slcan[: 1 + i])  # no end of line: a reset in the middle of a frame
+            adapter.send([OTHER_TRAFFIC])
+        adapter.send([tank_frame(2520)])
+        listener.until(lambda: bool(listener.tables) and 2520 * 0.004 in [round(x, 3) for x in listener.levels_pct])
+    whole = [level for level in listener.levels_pct if level > 5]
+    assert whole == pytest.approx(levels_pct(21), abs=1e-9)
+    assert listener.events == []
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+def test_a_line_without_an_end_does_not_fill_the_memory(tmp_path: Path) -> None:
+    """python-can 4.6.1 keeps the bytes of a line until it ends; an adapter at a wrong baud rate may never end one."""
+    with (
+        Adapter(port=tmp_path / "adapter", frames_per_s=2000) as adapter,
+        Listener(f"slcan:{adapter.path},{NO_WAIT}") as listener,
+    ):
+        for _ in range(20):
+            adapter.send_raw(b"~" * 2000)
+        listener.until(lambda: listener.decoding.tally.skipped > 0)
+        wait_until(lambda: adapter.is_drained)
+        adapter.send_raw(b"\r")
+        adapter.send([tank_frame(12500)])
+        listener.until_readings(1)
+    assert listener.levels_pct == [50.0]
+    assert listener.events == []
+
+
+def test_a_socketcand_server_that_is_started_again_is_heard_again(patience: Callable[..., None]) -> None:
+    patience()
+    start_us = 1_777_622_400_000_000  # invented, as the server's clock
+    with SocketcandServer() as server:
+        listener = Listener(f"socketcand:can0,host={HOST},port={server.port}")
+        server.send([(tank_frame(2500), start_us)])
+        listener.until_readings(1)
+    with listener:
+        listener.until_event(BusGone)
+        with SocketcandServer(at_once=[(tank_frame(2501), start_us + 9_000_000)], port=server.port):
+            listener.until_readings(2)
+            listener.until_event(BusBack)
+    assert listener.levels_pct == pytest.approx(levels_pct(2), abs=1e-9)
+    assert listener.of(BusGone) == [BusGone("can0", start_us, listener.of(BusBack)[0].why)]
+    assert "closed the connection" in listener.of(BusGone)[0].why
+    assert (listener.of(BusBack)[0].first_us, listener.of(BusBack)[0].gone_since_us) == (
+        start_us + 9_000_000,
+        start_us,
+    )
+
+
+def test_a_socketcand_server_that_says_nothing_does_not_hold_up_the_opening(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("canlevel.capture.socketcand.CONNECT_TIMEOUT_S", 0.2)
+    with socket.create_server((HOST, 0)) as mute, pytest.raises(CaptureError, match="cannot be opened"):
+        open_source(f"socketcand:can0,host={HOST},port={mute.getsockname()[1]}")
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+def test_one_bus_of_two_goes_and_the_other_loses_nothing(tmp_path: Path) -> None:
+    with (
+        Adapter(port=tmp_path / "engine-room", frames_per_s=2000) as one,
+        Adapter(port=tmp_path / "saloon", frames_per_s=2000) as other,
+        Listener(f"slcan:{one.path},{NO_WAIT}", f"slcan:{other.path},{NO_WAIT}") as listener,
+    ):
+        one.send(boat_traffic(10))
+        other.send(boat_traffic(10))
+        listener.until_readings(20)
+        wait_until(lambda: one.is_drained and other.is_drained)
+        one.unplug()
+        for part in range(1, 5):
+            other.send(boat_traffic(10, first=10 * part))
+            listener.until_readings(20 + 10 * part)
+        listener.until_event(BusGone)
+        one.replug()
+        one.send(boat_traffic(10, first=10))
+        listener.until_readings(70)
+        listener.until_event(BusBack)
+    channel = column(listener.readings, "channel")
+    level_pct = column(listener.readings, "level_pct")
+    assert level_pct[channel == one.path].tolist() == pytest.approx(levels_pct(20), abs=1e-9)
+    assert level_pct[channel == other.path].tolist() == pytest.approx(levels_pct(50), abs=1e-9)
+    assert {event.channel for event in listener.events if not isinstance(event, ClockSet)} == {one.path}
+    assert len(listener.events) == 2
+
+
+@pytest.mark.usefixtures("patience")
+def test_a_controller_that_goes_bus_off_is_opened_anew() -> None:
+    """CAN_ERR_BUSOFF, 0x40: Linux include/uapi/linux/can/error.h. It is back with a frame, not with an error frame."""
+    name = unique("can")
+
+    def error_frame(identifier: int) -> can.Message:
+        return can.Message(arbitration_id=identifier, is_extended_id=False, is_error_frame=True, data=bytes(8))
+
+    with Listener(f"virtual:{name}") as listener, can.Bus(interface="virtual", channel=name) as bus:
+        bus.send(message(tank_frame(2500)))
+        bus.send(error_frame(0x04))  # CAN_ERR_CRTL: a controller problem that it survives
+        bus.send(message(tank_frame(2501)))
+        listener.until_readings(2)
+        assert listener.events == []
+        before = virtual.channels[name][0]
+        bus.send(error_frame(0x40))
+        listener.until_event(BusGone)
+        # python-can keeps a queue for each listener of a channel, and ours is a new one then.
+        listener.until(lambda: len(virtual.channels[name]) == 2 and before not in virtual.channels[name])
+        bus.send(error_frame(0x100))  # CAN_ERR_RESTARTED
+        listener.until(lambda: listener.decoding.tally.frames == 5)
+        assert len(listener.events) == 1
+        bus.send(message(tank_frame(2502)))
+        listener.until_readings(3)
+        listener.until_event(BusBack)
+    assert listener.levels_pct == pytest.approx(levels_pct(3), abs=1e-9)
+    assert "bus-off" in listener.of(BusGone)[0].why
+    assert listener.decoding.tally.frames == 6
+
+
+class Flaky:
+    """A bus in memory whose driver fails as it is told to: `fault` is called by its receive, `at_end` by its shutdown."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.name = unique("flaky")
+        self.fault: Callable[[], None] | None = None
+        self.at_end: Callable[[], None] | None = None
+        self.at_opening: Callable[[], None] | None = None
+        receive, shutdown, begin = (
+            virtual.VirtualBus._recv_internal,
+            virtual.VirtualBus.shutdown,
+            virtual.VirtualBus.__init__,
+        )
+
+        def failing_begin(bus: virtual.VirtualBus, channel: Any, **options: Any) -> None:
+            if channel == self.name and self.at_opening is not None:
+                self.at_opening()
+            begin(bus, channel, **options)
+
+        def failing_receive(bus: virtual.VirtualBus, timeout: float | None) -> Any:
+            if bus.channel_id == self.name and self.fault is not None:
+                self.fault()
+            return receive(bus, timeout)
+
+        def failing_shutdown(bus: virtual.VirtualBus) -> None:
+            if bus.channel_id == self.name and self.at_end is not None:
+                self.at_end()
+            shutdown(bus)
+
+        monkeypatch.setattr(virtual.VirtualBus, "_recv_internal", failing_receive)
+        monkeypatch.setattr(virtual.VirtualBus, "shutdown", failing_shutdown)
+        monkeypatch.setattr(virtual.VirtualBus, "__init__", failing_begin)
+
+    def send(self, frame: WireFrame) -> None:
+        """To all who listen on the channel, without a bus of its own, which would fail as well."""
+        with virtual.channels_lock:
+            for queue in virtual.channels.get(self.name, []):
+                queue.put(can.Message(arbitration_id=frame.identifier, data=frame.data, timestamp=time.time()))
+
+
+@pytest.fixture
+def flaky(monkeypatch: pytest.MonkeyPatch) -> Flaky:
+    return Flaky(monkeypatch)
+
+
+def test_a_frame_that_comes_while_a_silent_bus_is_being_closed_is_kept(
+    flaky: Flaky, patience: Callable[..., None]
+) -> None:
+    """It arrives after the last taking, and the bus is replaced before the next."""
+    patience(silence_s=1.0, first_silence_s=1.0)
+    address, tally, clock = bus_address(f"virtual:{flaky.name}"), Tally(), HostClock()
+    lasting = LastingBus(
+        Bus(address, 250_000, tally, clock), tally, lambda old: Bus(address, 250_000, tally, clock, after=old)
+    )
+    old, waits = lasting.bus, threading.Event()
+
+    def wait_for_the_end() -> None:
+        waits.set()
+        wait_until(lambda: old.hangs)  # it has been asked to end, and has not yet
+
+    flaky.send(tank_frame(1))
+    wait_until(lambda: old.last is not None)
+    assert [len(arrived) for _, arrived in lasting.take()] == [1]
+    lasting.watch(0.0)
+    flaky.fault = wait_for_the_end
+    assert waits.wait(GUARD_S)
+    flaky.send(tank_frame(2))
+    lasting.watch(100.0)  # a silence, by the clock that it is given
+    flaky.fault = None
+    wait_until(lambda: lasting.calls)
+    lasting.watch(101.0)
+    flaky.send(tank_frame(3))
+    wait_until(lambda: lasting.bus.last is not None)
+    taken = lasting.take()
+    lasting.halt()
+    assert [(bus is old, [arrival.number for arrival in arrived]) for bus, arrived in taken] == [
+        (True, [2]),
+        (False, [3]),
+    ]
+    assert [type(event) for event in lasting.events] == [BusGone, BusBack]
+
+
+def test_a_bus_that_is_lost_when_it_is_halted_is_not_opened_again(flaky: Flaky, patience: Callable[..., None]) -> None:
+    patience(pauses_s=(3600.0,))
+    address, tally, clock = bus_address(f"virtual:{flaky.name}"), Tally(), HostClock()
+    lasting = LastingBus(
+        Bus(address, 250_000, tally, clock), tally, lambda old: Bus(address, 250_000, tally, clock, after=old)
+    )
+
+    def fail() -> None:
+        raise OSError(19, "No such device")
+
+    flaky.fault = fail
+    wait_until(lambda: lasting.bus.ended)
+    lasting.halt()
+    lasting.take()
+    lasting.watch(0.0)
+    assert threads_of_ours() == []
+
+
+class OddError(BaseException):
+    """What no driver should raise."""
+
+
+@pytest.mark.usefixtures("patience")
+@pytest.mark.parametrize(
+    ("error", "telling"),
+    [
+        (can.CanOperationError("Error receiving: Network is down", 100), "the interface is down"),  # ENETDOWN
+        (OSError(100, "Network is down"), "the interface is down"),
+        (OSError(19, "No such device"), "No such device"),
+        (ValueError("no frame, a thousand times in a row"), "gone"),
+        (RuntimeError("\x1b[2Jfirmware says\nno"), "\\x1b[2Jfirmware says"),
+        (SystemExit(3), "gone"),
+        (OddError(), "OddError"),
+    ],
+    ids=["can-down", "down", "no-device", "garbled-for-ever", "control", "exit", "odd"],
+)
+def test_whatever_a_driver_raises_the_bus_is_opened_anew(error: BaseException, telling: str, flaky: Flaky) -> None:
+    def fail() -> None:
+        raise error
+
+    with Listener(f"virtual:{flaky.name}") as listener:
+        flaky.send(tank_frame(2500))
+        listener.until_readings(1)
+        flaky.fault = fail
+        listener.until_event(BusGone)
+        flaky.fault = None
+
+        def send_until_heard() -> bool:
+            flaky.send(tank_frame(2501))
+            return bool(listener.of(BusBack))
+
+        listener.until(send_until_heard)
+    assert telling in listener.of(BusGone)[0].why
+    assert len(listener.events) == 2
+    assert threads_of_ours() == []
+
+
+@pytest.mark.usefixtures("patience")
+@pytest.mark.parametrize("where", ["shutdown", "receive", "opening"])
+def test_a_driver_that_hangs_holds_up_nothing(
+    where: str, flaky: Flaky, patience: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A thread in a driver cannot be ended from outside; it is left alone, and what it opens late is closed again."""
+    monkeypatch.setattr("canlevel.capture.live.CLOSING_S", 0.1)
+    patience(hanging_s=0.1, silence_s=1.0, first_silence_s=1.0)
+    let_go, hangs = threading.Event(), []
+
+    def hang() -> None:
+        if not let_go.is_set():
+            hangs.append(where)
+            let_go.wait(GUARD_S)
+
+    def fail() -> None:
+        raise OSError(19, "No such device")
+
+    try:
+        with Listener(f"virtual:{flaky.name}") as listener:
+            flaky.send(tank_frame(2500))
+            listener.until_readings(1)
+            if where == "receive":
+                flaky.fault = hang
+            else:
+                flaky.at_end, flaky.at_opening = (hang, None) if where == "shutdown" else (None, hang)
+                flaky.fault = fail
+            listener.until_event(BusGone)
+            wait_until(lambda: bool(hangs))
+            flaky.fault = flaky.at_end = flaky.at_opening = None
+
+            def send_until_heard() -> bool:
+                flaky.send(tank_frame(2501))
+                return bool(listener.of(BusBack))
+
+            listener.until(send_until_heard)
+            assert threads_of_ours() != []
+    finally:
+        let_go.set()
+    wait_until(lambda: threads_of_ours() == [])
+    assert hangs
+    assert flaky.name not in virtual.channels
+
+
+@pytest.mark.usefixtures("patience")
+def test_a_driver_that_hangs_again_and_again_is_an_error_at_last(flaky: Flaky, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What hangs inside a driver only the end of the process can free; what was heard is handed out before."""
+    monkeypatch.setattr("canlevel.capture.live.CLOSING_S", 0.05)
+    monkeypatch.setattr("canlevel.capture.lasting.MOST_HANGING", 2)
+    let_go = threading.Event()
+    flaky.at_end = lambda: let_go.wait(GUARD_S) and None
+
+    def fail_once() -> None:
+        flaky.fault = None
+        raise OSError(19, "No such device")
+
+    def keep_failing() -> bool:
+        flaky.send(tank_frame(2500))
+        flaky.fault = fail_once
+        return False
+
+    try:
+        with (
+            Listener(f"virtual:{flaky.name}") as listener,
+            pytest.raises(CaptureError, match="its driver hangs") as raised,
+        ):
+            listener.until(keep_failing)
+    finally:
+        let_go.set()
+    assert "start this program again" in (raised.value.next_step or "")
+    assert len(listener.of(BusGone)) >= 1
+    wait_until(lambda: threads_of_ours() == [])
+
+
+@linux
+def test_stop_during_a_pause_ends_at_once(tmp_path: Path, patience: Callable[..., None]) -> None:
+    """The pause would last an hour; the guard is half a minute."""
+    patience(pauses_s=(3600.0,))
+    with Adapter(port=tmp_path / "adapter", chatter=tank_frame(12500)) as adapter:
+        source = open_source(f"slcan:{adapter.path},{NO_WAIT}", reconnect=True)
+        stopped = 0
+        with guarded(source):
+            for _ in source.batches():
+                if not stopped and source.tally.frames:
+                    adapter.unplug()
+                if any(isinstance(event, BusGone) for event in source.events()):
+                    stopped += 1
+                    source.stop()
+    assert stopped == 1
+    assert threads_of_ours() == []
+
+
+@linux
+def test_seconds_end_a_bus_that_is_gone(tmp_path: Path, patience: Callable[..., None]) -> None:
+    patience(pauses_s=(3600.0,))
+    with Adapter(port=tmp_path / "adapter", chatter=tank_frame(12500)) as adapter:
+        source = open_source(f"slcan:{adapter.path},{NO_WAIT}", reconnect=True, seconds=3)
+        adapter.unplug()
+        stopped = threading.Event()
+        guard = threading.Timer(GUARD_S, lambda: (stopped.set(), source.stop()))
+        guard.start()
+        assert list(source.batches())
+        guard.cancel()
+        source.close()
+    assert not stopped.is_set()
+    assert [type(event) for event in source.events()] == [BusGone]
+
+
+@linux
+def test_a_short_soak_loses_nothing_and_leaves_nothing_open(tmp_path: Path) -> None:
+    """The command `python tests/soak.py` with less of everything."""
+    outcome = soak(20_000, 5, tmp_path)
+    assert outcome.faults(5) == []
+    assert outcome.sent == outcome.received == 20_000
+
+
+@pytest.mark.parametrize(
+    ("change", "telling"),
+    [
+        ({"received": 999}, "received"),
+        ({"back": 4}, "outages"),
+        ({"end": Measure(180.0, 3, 13)}, "memory grew"),
+        ({"end": Measure(108.0, 3, 13)}, "second half"),
+        ({"end": Measure(100.0, 4, 13)}, "left over"),
+        ({"end": Measure(100.0, 3, 14)}, "left over"),
+    ],
+)
+def test_a_soak_can_fail(change: dict[str, Any], telling: str) -> None:
+    good = Measure(100.0, 3, 13)
+    measures = [good, good, change.pop("end", good)]
+    outcome = Outcome(
+        **{"sent": 1000, "received": 1000, "gone": 5, "back": 5, "skipped": 0, "measures": measures} | change
+    )
+    assert telling in " ".join(outcome.faults(5))
+    assert Outcome(1000, 1000, 5, 5, 0, [good] * 3).faults(5) == []
+
+
+@pytest.mark.parametrize("reconnect", [False, True])
+def test_a_bus_on_which_nothing_comes_yields_empty_tables(reconnect: bool) -> None:
+    """The heartbeat of whoever has to do something now and then: commit, tell a watchdog."""
+    source = open_source(f"virtual:{unique('quay')}", reconnect=reconnect)
+    with guarded(source):
+        tables = list(itertools.islice(source.batches(), 4))
+    assert [len(table) for table in tables] == [0] * 4
+    assert tables[0].schema.names == gather_schema()
+
+
+def gather_schema() -> list[str]:
+    from canlevel.tables import FRAMES
+
+    return list(FRAMES.names)
+
+
+# ---- the host's clock is set
+
+
+class SetClock:
+    """The host's clock as python-can's drivers and ours read it, set forward or back by a test."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.by_s = 0.0
+        wall, wall_ns = time.time, time.time_ns
+        monkeypatch.setattr(time, "time", lambda: wall() + self.by_s)
+        monkeypatch.setattr("canlevel.capture.hostclock.wall_us", lambda: wall_ns() // 1000 + round(self.by_s * 1e6))
+
+    def now_us(self) -> int:
+        return round(time.time() * 1e6)
+
+
+@pytest.fixture
+def set_clock(monkeypatch: pytest.MonkeyPatch) -> SetClock:
+    return SetClock(monkeypatch)
+
+
+@pytest.mark.usefixtures("patience")
+@pytest.mark.parametrize("by_s", [5.0, -5.0, 1.5, -1.5, 1.7e9, -1.7e9], ids=str)
+@pytest.mark.parametrize("reconnect", [False, True])
+def test_no_batch_mixes_two_settings_of_the_hosts_clock(by_s: float, reconnect: bool, set_clock: SetClock) -> None:
+    """Frames of both settings wait to be taken: the old ones come before the event, the new ones after it."""
+    name = unique("quay")
+    source = open_source(f"virtual:{name}", reconnect=reconnect)
+    seen: list[int | ClockSet] = []
+    with can.Bus(interface="virtual", channel=name) as bus, guarded(source):
+        batches = source.batches()
+        next(batches)
+        for step in range(3):
+            began_us = set_clock.now_us()
+            for level in range(10):
+                bus.send(message(tank_frame(1000 * step + level)))
+            by_now_s = by_s if step % 2 == 0 else -by_s
+            set_clock.by_s += by_now_s
+            for level in range(10, 20):
+                bus.send(message(tank_frame(1000 * step + level)))
+            ended_us = set_clock.now_us()
+            seen.clear()
+            while sum(isinstance(one, int) for one in seen) < 20 or not any(isinstance(one, ClockSet) for one in seen):
+                table = next(batches)
+                time_us = times_us(table)
+                # Laws: within a batch all is of one setting, in which the sending took no time worth speaking of.
+                assert time_us.size == 0 or np.ptp(time_us) < 900_000
+                seen += time_us.tolist()
+                seen += [event for event in source.events() if isinstance(event, ClockSet)]
+            at = next(i for i, one in enumerate(seen) if isinstance(one, ClockSet))
+            event = seen.pop(at)
+            assert isinstance(event, ClockSet)
+            assert event.by_us == pytest.approx(by_now_s * 1e6, abs=100_000)
+            assert at == 10
+            assert seen == sorted(seen[:10]) + sorted(seen[10:])
+            assert began_us - 1 <= seen[0]  # type: ignore[operator]
+            assert seen[-1] <= ended_us + 1  # type: ignore[operator]
+            assert seen[10] - seen[9] == pytest.approx(by_now_s * 1e6, abs=900_000)  # type: ignore[operator]
+
+
+@pytest.mark.usefixtures("patience")
+def test_a_frame_that_was_on_the_way_when_the_clock_was_set_is_moved_to_the_new_setting(set_clock: SetClock) -> None:
+    """It was stamped before and handed over after the event was told; a kernel's queue may hold some."""
+    name = unique("quay")
+    source = open_source(f"virtual:{name}", reconnect=True)
+    with can.Bus(interface="virtual", channel=name, preserve_timestamps=True) as bus, guarded(source):
+        batches = source.batches()
+        next(batches)
+        before_us = set_clock.now_us()
+        set_clock.by_s += 3600.0
+        while not (events := source.events()):
+            next(batches)
+        bus.send(message(tank_frame(1), time_us=before_us))
+        table = next(table for table in batches if len(table))
+    (event,) = events
+    assert isinstance(event, ClockSet)
+    assert times_us(table).tolist() == pytest.approx([before_us + event.by_us], abs=2)
+
+
+@pytest.mark.usefixtures("patience")
+@pytest.mark.parametrize("by_s", [86_400.0, -7.0])
+def test_an_adapter_that_counts_from_its_own_start_follows_the_hosts_clock(by_s: float, set_clock: SetClock) -> None:
+    name = unique("quay")
+    source = open_source(f"virtual:{name}", reconnect=True)
+    found: list[int] = []
+    with can.Bus(interface="virtual", channel=name, preserve_timestamps=True) as bus, guarded(source):
+        batches = source.batches()
+        bus.send(message(tank_frame(1), time_us=5_000_000))
+        while len(found) < 1:
+            found += times_us(next(batches)).tolist()
+        set_clock.by_s += by_s
+        while not (events := source.events()):
+            found += times_us(next(batches)).tolist()
+        bus.send(message(tank_frame(2), time_us=7_500_000))
+        while len(found) < 2:
+            found += times_us(next(batches)).tolist()
+    (event,) = events
+    assert isinstance(event, ClockSet)
+    assert found[1] - found[0] == pytest.approx(2_500_000 + event.by_us, abs=2)
+
+
+@linux
+@pytest.mark.usefixtures("patience")
+def test_an_outage_across_a_step_of_the_clock_is_told_on_the_new_setting(tmp_path: Path, set_clock: SetClock) -> None:
+    with (
+        Adapter(port=tmp_path / "adapter", frames_per_s=2000) as adapter,
+        Listener(f"slcan:{adapter.path},{NO_WAIT}") as listener,
+    ):
+        adapter.send([tank_frame(2500)])
+        listener.until_readings(1)
+        set_clock.by_s -= 3600.0
+        listener.until_event(ClockSet)
+        adapter.unplug()
+        listener.until_event(BusGone)
+        set_clock.by_s += 86_400.0
+        listener.until_event(ClockSet, 2)
+        adapter.replug()
+        adapter.send([tank_frame(2501)])
+        listener.until_event(BusBack)
+    before, gone, step, back = listener.events
+    assert isinstance(before, ClockSet)
+    assert isinstance(gone, BusGone)
+    assert gone.last_us == times_us(listener.readings)[0] + before.by_us
+    assert isinstance(step, ClockSet)
+    assert isinstance(back, BusBack)
+    assert gone.last_us is not None
+    assert back.gone_since_us == gone.last_us + step.by_us
+    assert 0 < back.first_us - back.gone_since_us < GUARD_S * 1e6
 
 
 # ---- multicast

@@ -7,25 +7,29 @@ from __future__ import annotations
 
 import errno
 import threading
-import time
 from collections import deque
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import can
 
+import canlevel.capture.hostclock as hostclock
+from canlevel.capture.hostclock import HostClock, Stamps
 from canlevel.capture.tally import Tally
 from canlevel.errors import CaptureError, Place, printable
 from canlevel.identifier import pgn_of
-from canlevel.tables import EARLIEST_DATE_US
 
-__all__ = ["Bus", "BusAddress", "bus_address"]
+__all__ = ["CLOSING_S", "Arrival", "Bus", "BusAddress", "bus_address", "reason"]
 
 RECEIVE_TIMEOUT_S = 0.2
+CLOSING_S = 5.0  # how long a driver may take to let an adapter go before it is left to itself
 MOST_IDENTIFIERS = 100_000
 MOST_GARBLED = 1000  # so many failures in a row are no garbled pieces but a bus that is gone
-EARLIEST_DATE_S = EARLIEST_DATE_US // 1_000_000
+MOST_UNENDED = 4096  # bytes of a serial line that never ends
+# Linux include/uapi/linux/can/error.h: CAN_ERR_BUSOFF in the identifier of an error frame.
+BUS_OFF = 0x40
 
 # How python-can is asked for listen-only, interface by interface (python-can 4.6.1, arguments of each Bus class).
 _LISTEN_ONLY: dict[str, dict[str, Any]] = {
@@ -100,33 +104,71 @@ class _Picks(dict[int, bool]):
         return mine
 
 
+class Arrival(NamedTuple):
+    """A frame as it was received. number: from 1 on this bus. received_us: on the clock that is never set."""
+
+    number: int
+    message: can.Message
+    received_us: int
+
+
+class _BusOffError(Exception):
+    """The controller has left the bus."""
+
+
 class Bus:
     """One open bus. `take()` hands out what has arrived since the last call.
 
     name: its channel as it appears in frames. lost: why it ended by itself, or None. garbled: pieces that were no frame.
-    frames: how many have arrived, also those that nobody wants.
+    frames: how many have arrived, also those that nobody wants. first, last: of those that were no error frames, wanted or
+    not. stamps: how its times become the host's.
     """
 
-    def __init__(self, address: BusAddress, bitrate: int, tally: Tally, *, ask: bool = False) -> None:
+    def __init__(
+        self,
+        address: BusAddress,
+        bitrate: int,
+        tally: Tally,
+        clock: HostClock,
+        *,
+        ask: bool = False,
+        after: Bus | None = None,
+        bus_off_ends: bool = False,
+    ) -> None:
+        """ask: send requests first. after: the same bus as it was open before; counts go on from there, and nothing is
+
+        asked or noted again. bus_off_ends: a controller that says it is off the bus ends this one, for whoever opens it anew.
+        """
         self.address = address
         self.name = address.channel
-        self.lost: Exception | None = None
-        self.garbled = 0
-        self.frames = 0
-        self._picks: _Picks | None = None
+        self.lost: BaseException | None = None
+        self.garbled: int = after.garbled if after else 0
+        self.frames: int = after.frames if after else 0
+        self.first: Arrival | None = None
+        self.last: Arrival | None = None
+        self.stamps = Stamps(clock)
+        self._picks: _Picks | None = after._picks if after else None
+        self._bus_off_ends = bus_off_ends
         self._bus = _open(address, bitrate, listen_only=not ask)
-        self._arrived: deque[tuple[int, can.Message]] = deque()  # with their numbers from 1
+        self._arrived: deque[Arrival] = deque()
         self._stopping = False
-        self._clock_offset_s: float | None = None
         if ask:
             _ask(self._bus, address)
-        elif address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
+        elif after is None and address.interface not in _LISTEN_ONLY and address.interface not in _NO_CONTROLLER:
             tally.note(
                 f"{address}: this interface has no listen-only switch here; nothing is sent, but the adapter "
                 "acknowledges frames unless its own driver was set to listen-only"
             )
-        self._thread = threading.Thread(target=self._receive, name=f"canlevel {address}", daemon=True)
+        self._thread = threading.Thread(target=self._work, name=f"canlevel {address}", daemon=True)
         self._thread.start()
+
+    def _work(self) -> None:
+        # The thread that receives also lets the adapter go: a driver that hangs in either holds up nobody else.
+        try:
+            self._receive()
+        except BaseException as error:  # drivers raise what they like, also SystemExit
+            self.lost = error
+        self._let_go()
 
     def _receive(self) -> None:
         append, receive = self._arrived.append, self._bus.recv
@@ -134,61 +176,84 @@ class Bus:
         while not self._stopping:
             try:
                 message = receive(RECEIVE_TIMEOUT_S)
-            # Drivers raise what they like: about a piece that is no frame, or because the adapter is gone.
+            # About a piece that is no frame, or because the adapter is gone.
             except Exception as error:
                 in_a_row += 1
                 if _is_garbled(error) and in_a_row < MOST_GARBLED:
                     self.garbled += 1
                     _forget_garbled(self._bus)
                     continue
-                self.lost = error
-                return
+                raise
             in_a_row = 0
             if message is None:
+                self.garbled += _forget_unended(self._bus)
                 continue
             self.frames += 1
+            arrival = Arrival(self.frames, message, hostclock.boot_us())
             # The rest of the bus goes no further than here.
             if self._picks is None or self._picks[message.arbitration_id]:
-                if message.timestamp < EARLIEST_DATE_S:
-                    message.timestamp = self._dated(message.timestamp)
-                append((self.frames, message))
+                append(arrival)
+            if not message.is_error_frame:
+                self.last = arrival
+                self.first = self.first or arrival
+            elif self._bus_off_ends and message.arbitration_id & BUS_OFF:
+                raise _BusOffError("the controller is bus-off: it met too many errors and left the bus")
 
     def want(self, pgns: Collection[int] | None) -> None:
         """Keep only frames whose identifier carries one of these PGNs from now on; None keeps all."""
         self._picks = None if pgns is None else _Picks(pgns)
 
-    def _dated(self, timestamp_s: float) -> float:
-        """Date and time for an adapter that counts from its own start: its spacing, the host's date."""
-        if self._clock_offset_s is None or not timestamp_s:
-            self._clock_offset_s = time.time() - timestamp_s
-        return timestamp_s + self._clock_offset_s
-
-    def take(self) -> tuple[list[can.Message], list[int]]:
-        """(messages, their numbers from 1 on this bus) that have arrived since the last call, in their order."""
-        arrived = [self._arrived.popleft() for _ in range(len(self._arrived))]
-        return [message for _, message in arrived], [number for number, _ in arrived]
-
-    def halt(self) -> None:
-        """Stop listening; what has arrived until now can still be taken."""
-        self._stopping = True
-        self._thread.join(timeout=5)
+    def take(self) -> list[Arrival]:
+        """What has arrived since the last call, in its order."""
+        return [self._arrived.popleft() for _ in range(len(self._arrived))]
 
     @property
     def ended(self) -> bool:
-        return not self._thread.is_alive()
+        """Whether it ended by itself; what arrived before can still be taken."""
+        return self.lost is not None
 
-    def close(self) -> None:
-        """Stop listening and let the adapter go."""
-        self.halt()
+    @property
+    def hangs(self) -> bool:
+        """Whether its driver did not come back after halt()."""
+        return self._stopping and self._thread.is_alive()
+
+    def stop(self) -> None:
+        """Ask it to stop listening; returns at once."""
+        self._stopping = True
+
+    def halt(self) -> None:
+        """Stop listening and let the adapter go; what has arrived until now can still be taken."""
+        self.stop()
+        self._thread.join(CLOSING_S)
+        if self._thread.is_alive():
+            _wake(self._bus)
+            self._thread.join(CLOSING_S / 5)
+
+    def _let_go(self) -> None:
+        port = getattr(self._bus, "serialPortOrig", None)
         try:
             self._bus.shutdown()
         # An adapter that was pulled out cannot be shut down in order.
-        except Exception as error:
-            self.lost = self.lost or error
+        except BaseException:
             # python-can then leaves the serial port open, and a logger that starts anew would run out of them.
-            port = getattr(self._bus, "serialPortOrig", None)
             if port is not None:
-                port.close()
+                with suppress(Exception):
+                    port.close()
+
+
+def reason(error: BaseException) -> str:
+    """Why a bus cannot be heard any more, in plain words."""
+    if isinstance(error, _BusOffError):
+        return str(error)
+    if isinstance(error, CaptureError):
+        return error.what
+    causes: list[BaseException] = [error]
+    while (following := causes[-1].__cause__ or causes[-1].__context__) is not None and following not in causes:
+        causes.append(following)
+    numbers = {getattr(cause, "errno", None) or getattr(cause, "error_code", None) for cause in causes}
+    if errno.ENETDOWN in numbers:
+        return f"the interface is down ({_first_line(error)})"
+    return f"the adapter or the way to it is gone ({_first_line(error)})"
 
 
 def _is_garbled(error: Exception) -> bool:
@@ -206,6 +271,23 @@ def _forget_garbled(bus: can.BusABC) -> None:
     buffer = getattr(bus, "_buffer", None)
     if isinstance(buffer, bytearray):
         buffer.clear()
+
+
+def _forget_unended(bus: can.BusABC) -> int:
+    """Drop a serial line that does not end, which python-can would collect for ever. Returns how many were dropped."""
+    buffer = getattr(bus, "_buffer", None)
+    if not isinstance(buffer, bytearray) or len(buffer) < MOST_UNENDED:
+        return 0
+    buffer.clear()
+    return 1
+
+
+def _wake(bus: can.BusABC) -> None:
+    """Free a thread that waits for a serial port which takes nothing any more."""
+    port = getattr(bus, "serialPortOrig", None)
+    for release in ("cancel_read", "cancel_write", "reset_output_buffer"):
+        with suppress(Exception):
+            getattr(port, release)()
 
 
 def _ask(bus: can.BusABC, address: BusAddress) -> None:

@@ -1,8 +1,9 @@
-"""python-can's client of a socketcand server, with three things mended that a technician would run into.
+"""python-can's client of a socketcand server, with four things mended that a technician would run into.
 
 Seen in python-can 4.6.1: frames that arrive in one packet with the last "< ok >" of the handshake make it fail, which a busy
 bus does as a rule; a server that hangs up looks like silence, and the receive loop spins; a server that is not there is tried
-for ten seconds without a pause. Its socket is private, hence the mangled name.
+for ten seconds without a pause; one that takes the connection and says nothing is waited for without end. Its socket is
+private, hence the mangled name.
 """
 
 from __future__ import annotations
@@ -19,10 +20,9 @@ CONNECT_TIMEOUT_S = 5.0
 
 
 def _connect_once(connection: socket.socket, host: str, port: int) -> None:
-    """Connect or raise OSError: whoever asked is there to try again."""
+    """Connect or raise OSError: whoever asked is there to try again. The time-out stays on for the handshake."""
     connection.settimeout(CONNECT_TIMEOUT_S)
     connection.connect((host, port))
-    connection.settimeout(None)
 
 
 socketcand.connect_to_server = _connect_once
@@ -32,7 +32,12 @@ class SocketcandBus(socketcand.SocketCanDaemonBus):
     """A bus that a socketcand server shares. Arguments as python-can's."""
 
     def __init__(self, channel: str, host: str, port: int, **options: Any) -> None:
-        super().__init__(channel=channel, host=host, port=port, **options)  # type: ignore[no-untyped-call]
+        try:
+            super().__init__(channel=channel, host=host, port=port, **options)  # type: ignore[no-untyped-call]
+        except BaseException:
+            self._connection.close()
+            raise
+        self._connection.settimeout(None)
 
     @property
     def _connection(self) -> socket.socket:

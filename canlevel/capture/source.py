@@ -24,6 +24,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.capture.candump import Block, frames_table
+from canlevel.capture.events import Event
 from canlevel.capture.files import Kind, Opened, kind_of_stream, open_recording, unreadable
 from canlevel.capture.lines import CANDUMP, CSV
 from canlevel.capture.pieces import workers
@@ -34,14 +35,13 @@ from canlevel.identifier import carries
 from canlevel.tables import EARLIEST_DATE_US, UNKNOWN_TIME_US, rows_at, time_column, times_us, timestamp_us
 
 if TYPE_CHECKING:
-    from canlevel.capture.live import Bus, BusAddress
+    from canlevel.capture.live import BusAddress
 
-__all__ = ["GIVE_START", "Progress", "Source", "is_live", "open_source"]
+__all__ = ["GIVE_START", "Progress", "Source", "asked_for", "is_live", "open_source"]
 
 FIRST_LOOK = 64 * 1024
 COPIED = 1024 * 1024
 POLL_S = 0.05
-BATCH_S = 0.5  # of a live bus: what comes within it is handed out together
 STANDARD_INPUT = "standard input"
 _TEXT_FORMATS = {Kind.TEXT: CANDUMP, Kind.CSV: CSV}
 GIVE_START = "give the start, for example --start 2026-05-01T08:00Z, or record again with absolute times (candump -l)"
@@ -70,7 +70,14 @@ class Source(Protocol):
         """FRAMES tables until the recording ends or the source is stopped; some may be empty.
 
         pgns: hand out plain data frames with these PGNs only; the rest of the bus is counted and not read any further than
-        that takes.
+        that takes. A live bus yields a table twice a second, whatever came, and no table mixes two settings of the host's
+        clock.
+        """
+
+    def events(self) -> list[Event]:
+        """What happened since the last call, in its order, for a call after each batch; nothing ever happens to recordings.
+
+        A batch that was handed out before a ClockSet is on the setting before it, one after it on the new one.
         """
 
     def progress(self) -> Progress:
@@ -92,6 +99,7 @@ def open_source(
     need_dates: bool = False,
     leniently: bool = False,
     ask: bool = False,
+    reconnect: bool = False,
 ) -> Source:
     """Open one or more SOURCEs: files, "-" for standard input, or INTERFACE:CHANNEL for live buses.
 
@@ -99,7 +107,9 @@ def open_source(
     bit/s. seconds: stop listening to a live bus or standard input after so long. need_dates: refuse frames whose date is
     not known instead of giving them a null time. leniently: for whoever asks what is wrong: a recording without a frame is
     no error, and times that count from zero are left as they are, in the first hours of 1970. ask: send each live bus one
-    request for address claims and one for product information; without it nothing is ever sent.
+    request for address claims and one for product information; without it nothing is ever sent. reconnect: a live bus that
+    goes away once it was open does not end the batches but is opened anew until it is back, and the others go on meanwhile;
+    events() tells of it.
     Raises CaptureError for what cannot be opened.
     """
     words = [sources] if isinstance(sources, str | Path) else list(sources)
@@ -113,7 +123,9 @@ def open_source(
     if live and len(live) < len(words):
         raise CaptureError("live buses and recordings cannot be read in one call", next_step="use two calls")
     if live:
-        return _Buses(live, bitrate=bitrate, seconds=seconds, ask=ask)
+        from canlevel.capture.buses import Buses  # python-can is heavy, and recordings do not need it
+
+        return Buses(live, bitrate=bitrate, seconds=seconds, ask=ask, reconnect=reconnect)
     if ask:
         raise CaptureError("a recording cannot be asked", next_step="ask a live bus, INTERFACE:CHANNEL")
     pipes = [word for word in words if str(word) == "-" or _is_pipe(Path(word))]
@@ -214,7 +226,7 @@ class _Clock:
         return time_us
 
 
-def _asked_for(block: Block, pgns: Collection[int] | None) -> Block:
+def asked_for(block: Block, pgns: Collection[int] | None) -> Block:
     """The frames of a block that carry one of the PGNs, or all of it where none are told."""
     if pgns is None:
         return block
@@ -253,7 +265,7 @@ class _File:
         try:
             for block, channels in self._blocks(opened, pgns, first_look):
                 block.time_us = self._clock.settle(block, self._place_at, self._tally)
-                block = _asked_for(block, pgns)
+                block = asked_for(block, pgns)
                 yield frames_table(block, channels, time_column(block.time_us))
             fault = opened.fault()
         finally:
@@ -444,6 +456,9 @@ class _Files:
             latest = UNKNOWN_TIME_US if before is None else before.key_us[-1]
             heads[i] = _Head(table, np.maximum.accumulate(np.maximum(times_us(table), latest)))
 
+    def events(self) -> list[Event]:
+        return []
+
     def progress(self) -> Progress:
         done = sum(
             file.read_bytes or (file.opened.position() if file.opened is not None else 0) for file in self._files
@@ -548,7 +563,7 @@ class _Pipe:
         text = TextRecording(self._name, arriving, self.tally, wanted=pgns)
         for block in text.blocks():
             block.time_us = self._clock.settle(block, partial(Place, self._name), self.tally)
-            block = _asked_for(block, pgns)
+            block = asked_for(block, pgns)
             yield frames_table(block, text.channels, time_column(block.time_us))
         if not self.tally.frames and not self._stopped:
             raise (CaptureError if self.tally.skipped else NoFramesError)(
@@ -572,6 +587,9 @@ class _Pipe:
                 if self._stopped:
                     return
 
+    def events(self) -> list[Event]:
+        return []
+
     def progress(self) -> Progress:
         return Progress(self._arriving.read_bytes if self._arriving else 0, None, self.tally.frames)
 
@@ -582,96 +600,3 @@ class _Pipe:
         self._stopped = True
         if self._path is not None:
             self._stream.close()
-
-
-class _Buses:
-    """Live buses; several are merged as their frames arrive."""
-
-    live = True
-    several = False
-
-    def __init__(
-        self, addresses: Sequence[BusAddress], *, bitrate: int, seconds: float | None, ask: bool = False
-    ) -> None:
-        from canlevel.capture.live import Bus
-
-        self.tally = Tally()
-        self._seconds = seconds
-        self._stopped = False
-        self._channels = _Channels([], {})
-        self._buses: list[Bus] = []
-        self._garbled: dict[BusAddress, int] = {}
-        ports = [dict(address.options).get("port") for address in addresses if address.interface == "udp_multicast"]
-        if len(set(ports)) < len(ports):
-            # The groups of one port are heard by every listener on it (python-can 4.6.1 on Linux, seen).
-            raise CaptureError(
-                "two multicast groups on one port would hear each other",
-                where=Place(str(addresses[0])),
-                next_step="give each its own port, as in udp_multicast:239.74.163.2,port=43113",
-            )
-        try:
-            for address in addresses:
-                self._buses.append(Bus(address, bitrate, self.tally, ask=ask))
-        except BaseException:
-            self.close()
-            raise
-
-    def batches(self, pgns: Collection[int] | None = None) -> Iterator[pa.Table]:
-        """FRAMES as they arrive; see Source."""
-        from canlevel.capture.blocks import block_of
-
-        for bus in self._buses:
-            bus.want(pgns)
-        heard = dict.fromkeys(self._buses, 0)
-        due = time.monotonic()
-        until = None if self._seconds is None else time.monotonic() + self._seconds
-        while True:
-            over = self._stopped or (until is not None and time.monotonic() >= until)
-            if over:
-                # Before the last taking, so that what arrived just before the end is still handed out.
-                for bus in self._buses:
-                    bus.halt()
-            lost = [bus for bus in self._buses if bus.ended]
-            if over or lost or time.monotonic() >= due:
-                due = time.monotonic() + BATCH_S
-                for bus in self._buses:
-                    self._count_garbled(bus)
-                    frames, (messages, numbers) = bus.frames, bus.take()
-                    self.tally.frames += frames - heard[bus]
-                    if frames > heard[bus]:
-                        # What a driver calls its channel is up to it; here it has the name the user gave.
-                        block = block_of(messages, partial(self._named, bus.name), 1)
-                        block.line[:] = numbers
-                        block = _asked_for(block, pgns)
-                        yield frames_table(block, self._channels.words, time_column(block.time_us))
-                    heard[bus] = frames
-            if over:
-                return
-            if lost:
-                raise CaptureError(
-                    f"the bus is gone ({lost[0].lost})",
-                    where=Place(str(lost[0].address)),
-                    next_step="check the adapter and its cable, and start again",
-                )
-            time.sleep(POLL_S)
-
-    def _count_garbled(self, bus: Bus) -> None:
-        garbled = bus.garbled - self._garbled.get(bus.address, 0)
-        if garbled:
-            self._garbled[bus.address] = self._garbled.get(bus.address, 0) + garbled
-            self.tally.skipped += garbled
-            self.tally.first_skipped = self.tally.first_skipped or Place(str(bus.address))
-
-    def _named(self, name: str, _: object) -> int:
-        return self._channels.code(name)
-
-    def progress(self) -> Progress:
-        return Progress(0, None, self.tally.frames)
-
-    def stop(self) -> None:
-        # A plain flag: this may run in a signal handler, where taking a lock could wait for ever.
-        self._stopped = True
-
-    def close(self) -> None:
-        for bus in self._buses:
-            bus.close()
