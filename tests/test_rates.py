@@ -334,7 +334,9 @@ def test_a_clock_that_is_set_makes_no_gap_and_no_flow(kind: str, by_us: int) -> 
         got = np.array([column.to_numpy() for column in parts.columns], float)
         wanted = np.array(whole, float).T
         assert (np.isnan(got) == np.isnan(wanted)).all()
-        np.testing.assert_allclose(got, wanted, rtol=1e-5, atol=1e-9)  # seconds since 1970 are floats: 0.24 microseconds
+        np.testing.assert_allclose(
+            got, wanted, rtol=1e-5, atol=1e-9
+        )  # seconds since 1970 are floats: 0.24 microseconds
     assert np.count_nonzero(wanted[0][~np.isnan(wanted[0])]) > 50
 
 
