@@ -3,8 +3,8 @@
     python tests/coverage_fuzz.py --seconds 60 [roster lines asc assembly blf rows]
 
 Needs atheris (pip install atheris). Each part runs in a process of its own for so long. A part ends with exit code 0 where
-nothing was found; a traceback, an input that takes longer than ten seconds, or a gigabyte of memory ends it with the input, which
-libFuzzer keeps as crash-*, timeout-* or oom-* in the folder that is named. Not collected by pytest, and not part of .ci/run.
+nothing was found; a traceback, an input that takes longer than ten seconds, or a gigabyte of memory ends it with the input,
+which libFuzzer keeps as crash-*, timeout-* or oom-* in the folder that is named. Not collected by pytest, nor run by .ci/run.
 """
 
 from __future__ import annotations
@@ -180,6 +180,10 @@ def run_part(name: str, seconds: int, folder: Path) -> None:
         one = PARTS[name][0](folder)
     corpus = folder / "corpus"
     corpus.mkdir()
+    if name == "blf":
+        from test_recordings import write
+
+        write(folder / "whole.blf").rename(corpus / "whole")
     for number, seed in enumerate(PARTS[name][1]):
         (corpus / str(number)).write_bytes(seed)
     options = [

@@ -213,6 +213,17 @@ def test_rosters_meant_to_be_hard_to_read(text: str, what: str, tmp_path: Path) 
         load_roster(tmp_path / "r.toml")
 
 
+@pytest.mark.parametrize(
+    "line", ['shape = "a\\tb"', '"\\u001b[2J" = 1', 'protocol = "\\u202e"', 'capacity = "5 \\u001b"']
+)
+def test_errors_quote_no_control_characters(line: str, tmp_path: Path) -> None:
+    """Found by tests/coverage_fuzz.py."""
+    (tmp_path / "r.toml").write_text(TANK + line)
+    with pytest.raises(RosterError) as raised:
+        load_roster(tmp_path / "r.toml")
+    assert drives_a_terminal(str(raised.value)) == []
+
+
 def test_dots_in_names_and_numbers_are_none_in_keys(tmp_path: Path) -> None:
     table = ", ".join(f"[{i}.5, {i}.25]" for i in range(50))
     text = TANK.replace('"x"', '"a.b.c.d.e.f.g.h.i.j.k.l"') + f"table = [{table}]"
