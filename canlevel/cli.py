@@ -10,7 +10,7 @@ import signal
 import sys
 import warnings
 from collections.abc import Callable, Generator, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
@@ -1141,3 +1141,64 @@ def _duration(hours: float | None) -> tuple[str, str]:
         return "?", ""
     per_unit, unit = (1 / 60, "min") if hours < 2 else (1.0, "h") if hours < 48 else (24.0, "d")
     return f"{hours / per_unit:.{1 if unit == 'd' and hours < 10 * 24 else 0}f}", unit
+
+
+# ---- as a service ----
+
+
+@app.command(
+    "service-file",
+    short_help="Print a systemd unit that logs a live bus.",
+    epilog="Example:  canlevel service-file socketcan:can0 --store /var/lib/canlevel > canlevel.service",
+)
+def service_file(
+    source: Annotated[
+        list[str], typer.Argument(metavar="SOURCE", help="INTERFACE:CHANNEL of live buses.", show_default=False)
+    ],
+    store: Annotated[Path, typer.Option("--store", metavar="DIR", help="The history.")],
+    roster: RosterFile = None,
+    user: Annotated[
+        str | None, typer.Option("--user", metavar="NAME", help="Who it runs as; else you.", show_default=False)
+    ] = None,
+) -> None:
+    """Print an example of a systemd unit that logs a live bus into a store from boot on, and starts again after a failure.
+
+    Nothing is installed: read it, then keep it as its first lines say.
+    """
+    import getpass
+
+    from canlevel.capture.source import is_live
+    from canlevel.service import unit_text
+
+    for word in source:
+        if not is_live(word):
+            raise QueryError(
+                f"{word} is no live bus", next_step="write it INTERFACE:CHANNEL, for example socketcan:can0"
+            )
+    name = user
+    if name is None:
+        with suppress(OSError, KeyError):  # a user that nobody has given a name
+            name = getpass.getuser()
+    beside = Path(sys.executable).with_name("canlevel")
+    program: list[str | Path] = [beside] if beside.exists() else [sys.executable, "-m", "canlevel"]
+    group = _device_group(source)
+    print(
+        unit_text(
+            source, store=store, program=program, roster=roster, user=None if name == "root" else name, group=group
+        ),
+        end="",
+    )
+
+
+def _device_group(sources: list[str]) -> str | None:
+    """The group that may open the serial adapter among SOURCEs, or None without one."""
+    import grp
+
+    for word in sources:
+        path = word.partition(":")[2].partition(",")[0].partition("@")[0]
+        if path.startswith("/dev/"):
+            try:
+                return grp.getgrgid(Path(path).stat().st_gid).gr_name
+            except (OSError, KeyError):
+                return "dialout"  # where it is not plugged in; most distributions call it so
+    return None

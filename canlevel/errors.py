@@ -61,11 +61,13 @@ class CanlevelError(Exception):
         self.next_step = next_step
 
     def __str__(self) -> str:
-        lines = [f"{self.where}: {self.what}" if self.where else self.what]
+        # A sentence may quote what stands in a file.
+        what = printable(self.what)
+        lines = [f"{self.where}: {what}" if self.where else what]
         if self.where and self.where.text:
             lines.append("    " + printable(self.where.text.strip(), SHOWN_CHARACTERS))
         if self.next_step:
-            lines.append(f"  Next: {self.next_step}")
+            lines.append(f"  Next: {printable(self.next_step)}")
         return "\n".join(lines)
 
 

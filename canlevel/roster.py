@@ -16,7 +16,10 @@ shape = "prismatic"          # or "horizontal_cylinder", or: table = [[0, 0], [5
 from __future__ import annotations
 
 import math
+import os
 import re
+import select
+import stat
 import tomllib
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -34,6 +37,12 @@ from canlevel.units import litres_of
 __all__ = ["PRISMATIC", "Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
 
 PRISMATIC, CYLINDER, TABLE = "prismatic", "horizontal_cylinder", "table"
+LARGEST_ROSTER = 256 * 1024  # bytes; a thousand tanks take 100 KB
+MOST_DOTS = 8
+_QUOTED = re.compile(r"""\"[^"\n]*+"|'[^'\n]*+'""")
+_DOTTED = re.compile(r"(?<![\w-])[\w-]++(?:[ \t]*+\.[ \t]*+[\w-]++)++")
+LARGEST_NUMBER = 10**300  # that is a float
+PATIENCE_S = 5  # for a pipe
 VESSEL_KEYS = ("name",)
 TANK_KEYS = (
     "name",
@@ -153,11 +162,14 @@ def load_roster(path: str | Path) -> Roster:
     """Read a roster. Raises RosterError with the line of what is wrong: unknown key, duplicate, wrong unit or value."""
     name = str(path)
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        text = _content(Path(path), name).decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         raise RosterError("is not UTF-8 text", where=Place(name), next_step="save it as UTF-8") from error
-    except OSError as error:
-        raise RosterError(f"cannot be read ({error.strerror})", where=Place(name)) from error
+    except (OSError, ValueError) as error:
+        raise RosterError(f"cannot be read ({getattr(error, 'strerror', error)})", where=Place(name)) from error
+    dotted = next((key for key in _DOTTED.finditer(_QUOTED.sub("_", text)) if key[0].count(".") > MOST_DOTS), None)
+    if dotted is not None:  # tomllib takes the cube of their number to read them
+        raise RosterError(f"is no roster: it has a key with more than {MOST_DOTS} dots in it", where=Place(name))
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -167,7 +179,35 @@ def load_roster(path: str | Path) -> Roster:
         raise RosterError(
             f"is not valid TOML: {sentence.partition(' (at')[0]}", where=_place(name, text, number)
         ) from error
+    except (ValueError, RecursionError) as error:  # numbers of thousands of digits, brackets without end
+        reason = "brackets within brackets" if isinstance(error, RecursionError) else "a number that is far too long"
+        raise RosterError(f"is not valid TOML: {reason}", where=Place(name)) from error
     return _Reader(name, text).roster(document)
+
+
+def _content(path: Path, name: str) -> bytes:
+    """The bytes of a roster: of a file, or of a pipe that somebody writes into. Neither without end nor waiting for ever."""
+    status = path.stat()
+    if not (stat.S_ISREG(status.st_mode) or stat.S_ISFIFO(status.st_mode)):
+        what = "a folder" if stat.S_ISDIR(status.st_mode) else "a device or a socket"
+        raise RosterError(f"is {what}, not a roster", where=Place(name), next_step="name the roster's file")
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+    parts: list[bytes] = []
+    with open(descriptor, "rb", buffering=0) as file:  # noqa: PTH123  a descriptor, not a path
+        while sum(map(len, parts)) <= LARGEST_ROSTER:
+            if stat.S_ISFIFO(status.st_mode) and not select.select([file], [], [], PATIENCE_S)[0]:
+                raise RosterError(f"is a pipe into which nobody wrote for {PATIENCE_S} s", where=Place(name))
+            part = file.read(LARGEST_ROSTER + 1)
+            if part is None:  # the pipe's turn was another's
+                continue
+            if not part:
+                return b"".join(parts)
+            parts.append(part)
+    raise RosterError(
+        f"is larger than {LARGEST_ROSTER // 1024} KB, which no roster is",
+        where=Place(name),
+        next_step="name the roster's file",
+    )
 
 
 def _place(name: str, text: str, line: int | None) -> Place:
@@ -330,4 +370,6 @@ class _Reader:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    return abs(value) < LARGEST_NUMBER if isinstance(value, int) else math.isfinite(value)

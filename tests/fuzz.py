@@ -70,6 +70,32 @@ def damaged(draw: random.Random, content: bytes) -> bytes:
     return bytes(data)
 
 
+# What a roster's lines are made of, right and wrong.
+ROSTER_LINES = [
+    "[vessel]", "[[tank]]", "[tank]", "[[tank.tank]]", 'name = "a"', 'name = "\\u202e\\u001b[2J"', "name = 1", 'fluid = "fuel"',
+    'fluid = "\\u001b[2J"', "instance = 0", "instance = 1e9", "instance = -1", "instance = true", "source_address = 35",
+    'protocol = "rvc"', "capacity_l = 200", "capacity_l = nan", "capacity_l = -inf", 'capacity = "50 us-gallon"',
+    'capacity = "1e999 l"', "capacity_l = " + "9" * 400, 'shape = "horizontal_cylinder"', 'shape = "a\tb"',
+    "table = [[0, 0], [50, 80], [100, 200]]", "table = [[0, 0], [0, 1]]", "table = [[0], 1]", "table = []",
+    "shape = {table = [[0, 0], [100, 1]]}", "shape = [[0, 0], [100, 1]]", "a.b.c = 1", '"" = 1', '"\\u001b" = 1', "[", "= 1",
+    "\ufeff", "x" * 3000,
+]  # fmt: skip
+
+
+def strange_roster(draw: random.Random) -> bytes:
+    """A roster of lines that may or may not go together."""
+    lines = [draw.choice(ROSTER_LINES) for _ in range(draw.randrange(1, 14))]
+    if draw.randrange(2):
+        lines = [
+            "[[tank]]",
+            'name = "b"',
+            'fluid = "fuel"',
+            "instance = 0",
+            *draw.sample(ROSTER_LINES, draw.randrange(3)),
+        ]
+    return draw.choice(["\n", "\r\n"]).join(lines).encode()
+
+
 def damaged_line(draw: random.Random) -> str:
     line = draw.choice(LINES)
     for _ in range(draw.choice([0, 0, 0, 1, 1, 2, 4])):
@@ -129,6 +155,8 @@ def command_fault(words: list[str], codes: Counter[int]) -> str | None:
         return traceback.format_exc(limit=-3)
     codes[code] += 1
     said = errors.getvalue()
+    if not said.replace("\n", "").replace("\r", "").replace("\x1b[K", "").isprintable():
+        return f"control characters are said: {said!r}"
     fine = (0, 1, 2) if words[0] == "explain" else (0, 2)
     if "Traceback" in said or code not in fine or (code == 2 and "error: " not in said):
         return f"exit code {code}: {said}"
@@ -162,7 +190,8 @@ def main() -> int:
             fault = command_fault([command[0], str(path), *command[1:], *roster], codes)
         else:
             content = {".toml": ROSTER, ".dbc": OWN.encode()}.get(ending) or whole[ending]
-            path.write_bytes(damaged(draw, content))
+            strange = ending == ".toml" and draw.randrange(2)
+            path.write_bytes(strange_roster(draw) if strange else damaged(draw, content))
             option = {".toml": ["--roster"], ".dbc": ["--dbc"]}.get(ending)
             command = draw.choice(["decode", "tanks", "flows", "explain"])
             words = [command, str(folder / "whole.log"), *option, str(path)] if option else [command, str(path)]

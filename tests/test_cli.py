@@ -30,7 +30,7 @@ FLOW_KEYS = [
     "tank", "name", "source_address", "kind", "start", "end", "start_level_pct", "end_level_pct", "volume_l",
     "rate_l_per_min", "rate_low", "rate_high", "rate_pct_per_min",
 ]  # fmt: skip
-COMMANDS = [command.callback.__name__ for command in app.registered_commands if command.callback]
+COMMANDS = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
 
 
 @pytest.fixture
@@ -55,7 +55,19 @@ def boat(tmp_path: Path) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == ["decode", "log", "tidy", "tanks", "flows", "explain", "devices", "demo", "leaks", "outlook"]
+    assert COMMANDS == [
+        "decode",
+        "log",
+        "tidy",
+        "tanks",
+        "flows",
+        "explain",
+        "devices",
+        "demo",
+        "leaks",
+        "outlook",
+        "service-file",
+    ]
 
 
 @pytest.mark.parametrize("words", [[], *([command] for command in COMMANDS)])
@@ -346,7 +358,7 @@ def test_a_terminal_gets_a_progress_bar_and_a_file_none(tmp_path: Path) -> None:
 def test_readme_names_every_command_and_only_those() -> None:
     readme = Path(__file__).parent.parent / "README.md"
     blocks = re.findall(r"```sh\n(.*?)```", readme.read_text(encoding="utf-8"), re.DOTALL)
-    named = set(re.findall(r"(?:^|&& |\| )canlevel ([a-z]+)", "\n".join(blocks), re.MULTILINE))
+    named = set(re.findall(r"(?:^|&& |\| )canlevel ([a-z-]+)", "\n".join(blocks), re.MULTILINE))
     assert named == set(COMMANDS)
 
 

@@ -40,6 +40,7 @@ def test_every_definition_is_compiled() -> None:
         "RvcDiagnostic",
         "ProductInformation",
         "SystemTime",
+        "RvcDateTime",
     }
     assert set(BY_CANTOOLS) == {*MESSAGES, *network_messages()}
 

@@ -51,7 +51,7 @@ def test_every_field_equals_cantools(name: str, long: bytes, short: bytes) -> No
 
 
 def test_network_messages_have_the_numbers_of_the_standards() -> None:
-    """PGNs 60928, 65226, 126992, 126996 and DGN 1FECAh; from memory, as is their layout."""
+    """PGNs 60928, 65226, 126992, 126996 and DGNs 1FECAh, 1FFFFh; from memory, as is their layout."""
     numbers = {name: (message.pgn, message.length) for name, message in network_messages().items()}
     assert numbers == {
         "AddressClaim": (60928, 8),
@@ -59,6 +59,7 @@ def test_network_messages_have_the_numbers_of_the_standards() -> None:
         "RvcDiagnostic": (0x1FECA, 8),
         "ProductInformation": (126996, 134),
         "SystemTime": (126992, 8),
+        "RvcDateTime": (0x1FFFF, 8),
     }
 
 

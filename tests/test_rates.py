@@ -317,6 +317,29 @@ def test_a_dictionary_may_hold_a_word_twice_and_null_as_a_word() -> None:
         assert rates == [rate for rate, _, _ in expected(odd)]
 
 
+@pytest.mark.parametrize("by_us", [-3_600_000_000, 56 * 365 * 86_400_000_000, 7_300_001, -7_300_001])
+@pytest.mark.parametrize("kind", ["steps", "strip", "steps with noise", "fine with noise"])
+def test_a_clock_that_is_set_makes_no_gap_and_no_flow(kind: str, by_us: int) -> None:
+    """Law: rates of a stream cut by a step of the clock are those of the unbroken stream, where the step is told."""
+    levels = senders(kind, 3000, np.random.default_rng(11))
+    time_us = START_US + np.arange(3000) * 2_500_000
+    which = [i % 2 for i in range(3000)]
+    whole = found(readings(time_us.tolist(), levels.tolist(), which))
+    for cut in (1, 2, 700, 1501, 2999):
+        rates = OnlineRates()
+        first = rates.add(readings(time_us[:cut].tolist(), levels[:cut].tolist(), which[:cut]))
+        rates.shift(by_us)
+        rest = rates.add(readings((time_us[cut:] + by_us).tolist(), levels[cut:].tolist(), which[cut:]))
+        parts = pa.concat_tables([first, rest]).select(RATES)
+        got = np.array([column.to_numpy() for column in parts.columns], float)
+        wanted = np.array(whole, float).T
+        assert (np.isnan(got) == np.isnan(wanted)).all()
+        np.testing.assert_allclose(
+            got, wanted, rtol=1e-5, atol=1e-9
+        )  # seconds since 1970 are floats: 0.24 microseconds
+    assert np.count_nonzero(wanted[0][~np.isnan(wanted[0])]) > 50
+
+
 def test_an_empty_batch_changes_nothing() -> None:
     table = readings((START_US + np.arange(20) * 1_000_000).tolist(), [50.0 + 0.4 * i for i in range(20)])
     assert found(table, [0, 0, 5, 5, 5, 20]) == expected(table)

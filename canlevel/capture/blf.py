@@ -41,7 +41,9 @@ SIGNATURE = b"LOBJ"
 FILLING = 4
 PIECE = 1024 * 1024
 TOGETHER = 1024 * 1024  # small containers are read together
-LARGEST_OBJECT = 256 * 1024 * 1024  # an object that claims more than this is damaged
+# Containers hold 128 KB as a rule. What claims more than these is damaged, or meant to fill the memory.
+LARGEST_CONTAINER = 32 * 1024 * 1024  # packed, and unpacked
+LARGEST_OBJECT = 32 * 1024 * 1024
 
 CAN_FRAME, ERROR, CAN_FRAME_2, FD_FRAME, FD_FRAME_64 = 1, 73, 86, 100, 101
 # Bytes of the fields of each type, up to the last that is read.
@@ -80,7 +82,7 @@ class BlfReader:
         signature, size, self._file_size, *start = FILE_HEAD.unpack(head)
         if signature != b"LOGG" or size < FILE_HEAD.size:
             raise BlfError("its head is damaged")
-        self._take(size - FILE_HEAD.size)
+        self._skip(size - FILE_HEAD.size)
         self._start_s = _seconds(start)
         self._codes = np.full(1 << 16, -1, np.int32)
         self._unknown = False  # whether containers were packed in a way that is not known
@@ -134,10 +136,13 @@ class BlfReader:
             signature, _, _, size, kind = OBJECT_HEAD.unpack(head)
             if signature != SIGNATURE or size < OBJECT_HEAD.size:
                 raise BlfError(DAMAGED)
+            if kind != CONTAINER:
+                self._skip(size - OBJECT_HEAD.size + size % 4)
+                continue
+            if size > LARGEST_CONTAINER:
+                raise BlfError(f"a container claims to be {size} bytes long")
             body = self._take(size - OBJECT_HEAD.size)
             self._take(size % 4)
-            if kind != CONTAINER:
-                continue
             if len(body) < CONTAINER_HEAD:
                 raise BlfError(CUT)
             method = int.from_bytes(body[:2], "little")
@@ -145,9 +150,18 @@ class BlfReader:
                 yield body[CONTAINER_HEAD:]
             elif method == DEFLATED:
                 # Not zlib.decompress, because the last container of a file that was cut still gives its first part.
-                yield zlib.decompressobj().decompress(memoryview(body)[CONTAINER_HEAD:])
+                unpacking = zlib.decompressobj()
+                yield unpacking.decompress(memoryview(body)[CONTAINER_HEAD:], LARGEST_CONTAINER)
+                if unpacking.unconsumed_tail:
+                    raise BlfError(f"a container holds more than {LARGEST_CONTAINER} bytes")
             else:
                 self._unknown = True
+
+    def _skip(self, size: int) -> None:
+        """Pass over the next `size` bytes, or what there is."""
+        while size > 0 and (piece := self._stream.read(min(size, PIECE))):
+            size -= len(piece)
+            self._read += len(piece)
 
     def _take(self, size: int) -> bytes:
         """The next `size` bytes, or what there is; in pieces, so that a damaged size asks for no more memory than there is."""

@@ -112,6 +112,10 @@ class Lines:
         """Some of the lines, by their places."""
         return Lines(self.text, self.starts[which], self.lengths[which], self.numbers[which])
 
+    def without_empty(self) -> Lines:
+        """The lines that have a character in them. Unpacked, a small file may hold any number of others."""
+        return self if self.lengths.all() else self.rows(np.flatnonzero(self.lengths))
+
     def copied(self) -> Lines:
         """The same lines in a text of their own, so that this one can be let go. Over-long lines stay over-long."""
         n = len(self)

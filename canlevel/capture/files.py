@@ -29,6 +29,10 @@ PIECE = 64 * 1024
 GZIP_PIECE = 256 * 1024
 BUFFER = 1024 * 1024
 GZIP_FORMAT = 31  # zlib's window bits for a gzip member with its checksum
+XZ_MAGIC = b"\xfd7zXZ\x00"
+XZ_MEMORY = 100 * 1024 * 1024  # its highest preset takes 65 MB, xz(1)
+ROOM_LEFT = 256 * 1024 * 1024  # of the disk that temporary files are on
+COPIED = 16 * 1024 * 1024
 
 
 class Kind(StrEnum):
@@ -141,8 +145,50 @@ def _zstd(raw: IO[bytes]) -> IO[bytes]:
     return cast(IO[bytes], pa.CompressedInputStream(pa.PythonFile(raw, mode="r"), "zstd"))
 
 
+class _Xz:
+    """The bytes of xz streams that follow one another, unpacked within a bounded memory.
+
+    The standard library's file object sets no bound, and a file may ask for a dictionary of up to 4 GB.
+    """
+
+    def __init__(self, raw: IO[bytes]) -> None:
+        self._raw, self._packed = raw, b""
+        self._stream = lzma.LZMADecompressor(lzma.FORMAT_XZ, XZ_MEMORY)
+
+    def read(self, _: int) -> bytes:
+        """The next bytes, few or many; none at the end. Raises EOFError where it is cut, LZMAError where it is wrong."""
+        while True:
+            if self._stream.eof and not self._next_stream():
+                return b""
+            if self._stream.needs_input and not self._packed:
+                self._packed = self._raw.read(PIECE)
+                if not self._packed:
+                    raise EOFError("it ends before its end mark")
+            packed, self._packed = self._packed, b""
+            data = self._stream.decompress(packed, PIECE)
+            if data:
+                return data
+
+    def _next_stream(self) -> bool:
+        """Go on to the stream behind the last one; zeros between them are filling, anything else is none."""
+        packed = self._stream.unused_data.lstrip(b"\0")
+        while len(packed) < len(XZ_MAGIC):
+            more = self._raw.read(PIECE)
+            if not more:
+                return False
+            packed = (packed + more).lstrip(b"\0")
+        if not packed.startswith(XZ_MAGIC):
+            return False
+        self._packed = packed
+        self._stream = lzma.LZMADecompressor(lzma.FORMAT_XZ, XZ_MEMORY)
+        return True
+
+    def close(self) -> None:
+        """Nothing of its own is open."""
+
+
 def _xz(raw: IO[bytes]) -> IO[bytes]:
-    return lzma.open(raw)
+    return cast(IO[bytes], _Xz(raw))
 
 
 def _bzip2(raw: IO[bytes]) -> IO[bytes]:
@@ -160,7 +206,7 @@ class _Packing:
 _PACKINGS = (
     _Packing("gzip", b"\x1f\x8b", (".gz",), _gzip),
     _Packing("zstd", b"\x28\xb5\x2f\xfd", (".zst", ".zstd"), _zstd),
-    _Packing("xz", b"\xfd7zXZ\x00", (".xz",), _xz),
+    _Packing("xz", XZ_MAGIC, (".xz",), _xz),
     _Packing("bzip2", b"BZh", (".bz2",), _bzip2),
 )
 
@@ -203,12 +249,22 @@ class Opened:
         return _fault(self.stream)
 
     def plain_file(self, scratch: Path) -> Path:
-        """The recording as a file that is not compressed, for formats that are read out of order."""
+        """The recording as a file that is not compressed, for formats that are read out of order.
+
+        Raises CaptureError where it would fill the disk that `scratch` is on: a small file can hold any number of bytes.
+        """
         if not self.packing:
             return self.path
         path = scratch / "recording"
         with path.open("wb") as file:
-            shutil.copyfileobj(self.stream, file)
+            while piece := self.stream.read(COPIED):
+                if shutil.disk_usage(scratch).free < ROOM_LEFT + len(piece):
+                    raise CaptureError(
+                        f"does not fit unpacked into {scratch.parent}, which {self.kind} has to",
+                        where=Place(self.name),
+                        next_step="unpack it on a larger disk, if it is yours, or set TMPDIR to a folder there",
+                    )
+                file.write(piece)
         return path
 
     def close(self) -> None:

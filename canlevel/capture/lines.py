@@ -27,7 +27,9 @@ _LOG = re.compile(rb"\s*" + _TIME + _CHANNEL + _IDENTIFIER + rb"#(?P<body>\S*)(?
 # Only the console form may lack a time stamp: a log line without one is a line that was cut.
 _CONSOLE = re.compile(
     rb"\s*(?:" + _TIME + rb")?" + _CHANNEL + rb"(?:[RT]X\s+[B-]\s+[E-]\s+)?" + _IDENTIFIER
-    + rb"\s+\[(?P<length>\d{1,2})\](?P<data>(?:\s+[0-9A-Fa-f]{2}(?=\s|$))*)\s*(?P<rest>'.*'|ERRORFRAME|remote request)?\s*"
+    + rb"\s+\[(?P<length>\d{1,2})\](?P<data>(?:\s+[0-9A-Fa-f]{2}(?=\s|$))*)"
+    # Blanks stand within the choice, for two runs of them side by side take the square of their length to fail.
+    + rb"(?:\s*(?P<rest>'.*'|ERRORFRAME|remote request))?\s*"
 )  # fmt: skip
 _CSV = re.compile(
     rb"\s*(?P<seconds>\d{1,11})(?:\.(?P<fraction>\d{1,9}))?,0x(?P<identifier>[0-9A-Fa-f]{1,8}),(?P<extended>[01]),"

@@ -106,6 +106,7 @@ def _pieces(
         yield rows.piece()
 
 
+LONGEST_VALUE = 16 * 1024  # bytes; of a frame they are 64 at most, of the words that define the tables some hundred
 TABLE_COLUMNS = 7  # time in seconds, identifier, whether extended, remote, error; length, data
 
 
@@ -123,6 +124,10 @@ def _sqlite_pieces(
     """
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
     try:
+        connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
+        connection.execute(
+            "PRAGMA trusted_schema = OFF"
+        )  # a view in a stranger's file gets no function that does anything
         names = [column[0] for column in connection.execute("SELECT * FROM messages LIMIT 0").description]
         if len(names) != TABLE_COLUMNS:
             raise ValueError(f"its table of messages has {len(names)} columns instead of {TABLE_COLUMNS}")

@@ -6,6 +6,7 @@ asammdf's compiled parts can crash on a damaged file, or never come to an end (s
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tempfile
@@ -63,7 +64,7 @@ def _last_words(said: IO[bytes]) -> str:
     said.seek(0)
     lines = said.read().decode("utf-8", "replace").strip().splitlines()
     # A crash leaves none, and the words of Python objects are no help to anybody.
-    return lines[-1] if lines and "<" not in lines[-1] else "it is damaged"
+    return lines[-1] if lines and not re.search(r"<|\b\w*(Error|Exception)\b", lines[-1]) else "it is damaged"
 
 
 def _write(path: str, out: IO[str]) -> None:

@@ -73,7 +73,7 @@ class TextRecording:
         room = Room(min(FIRST_PIECE, self._piece))
         first = 0
         while self._lines < LOOKED_AT_CLOSELY and (piece := self._feed.take(room)) is not None:
-            reading = self._placed(_worked(piece, self._reader.read(piece.lines)))
+            reading = self._placed(_worked(piece, self._reader.read(piece.lines.without_empty())))
             assert isinstance(reading, Reading)
             yield self._counted(reading)
             first = piece.number + 1
@@ -106,7 +106,7 @@ class TextRecording:
         piece = self._feed.take(self._rooms.room)
         if piece is None:
             return None
-        lines = piece.lines
+        lines = piece.lines.without_empty()
         if self._wanted is None:
             return _worked(piece, self._reader.read(lines))
         passed, rows = self._reader.pick(lines, self._wanted)

@@ -197,6 +197,17 @@ class OnlineRates:
                 per_pct[rows] = (above - below) / (2 * AROUND_PCT)
         return per_pct
 
+    def shift(self, by_us: int) -> None:
+        """Move all that is remembered in time, where the readings that follow are on an axis that was moved by so much.
+
+        So a clock that was set is no gap in the readings, and no flow. by_us: microseconds.
+        """
+        by_s = by_us / 1e6
+        for state in self._states.values():
+            state.last_s += by_s
+            state.quiet_since_s += by_s
+            state.marks = deque(((at_s + by_s, mark) for at_s, mark in state.marks), maxlen=MARKS)
+
     def state(self) -> list[dict[str, Any]]:
         """What is remembered of each tank and source, as values that JSON holds; `restore` takes it."""
         return [

@@ -5,15 +5,33 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
+from canlevel.errors import printable
 from canlevel.tables import UNKNOWN_TIME_US, times_us
 
-__all__ = ["FLOW_KEYS", "READING_KEYS", "TANK_KEYS", "csv_head", "csv_lines", "json_lines", "plain_rows", "time_texts"]
+__all__ = [
+    "FLOW_KEYS",
+    "READING_KEYS",
+    "TANK_KEYS",
+    "csv_head",
+    "csv_lines",
+    "json_escaped",
+    "json_lines",
+    "plain_rows",
+    "terminal_text",
+    "time_texts",
+]
+
+# Control characters, marks without a width or that turn the direction of writing, separators of lines, halves of characters.
+_UNSEEN = re.compile(
+    "[\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff]"
+)
 
 READING_KEYS = (
     "time",
@@ -98,7 +116,22 @@ def json_lines(table: pa.Table, keys: Sequence[str]) -> str:
     """One JSON object a row, each on a line of its own."""
     encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
     rows = zip(*_columns(table, keys), strict=True)
-    return "".join(encode(dict(zip(keys, row, strict=True))) + "\n" for row in rows)
+    return json_escaped("".join(encode(dict(zip(keys, row, strict=True))) + "\n" for row in rows))
+
+
+def json_escaped(text: str) -> str:
+    """JSON with whatever drives a terminal escaped as JSON has it, which changes nothing of what it says.
+
+    JSON itself escapes the characters below 20h alone, not those up to 9Fh, nor those that turn the direction of writing.
+    """
+    if text.isascii() and "\x7f" not in text:
+        return text
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def terminal_text(text: str) -> str:
+    """CSV as a terminal may show it: control characters escaped, but for newlines. Into a file or a pipe it goes as it is."""
+    return "\n".join(line if line.isprintable() else printable(line) for line in text.split("\n"))
 
 
 def csv_head(keys: Sequence[str]) -> str:
@@ -116,4 +149,11 @@ def csv_lines(table: pa.Table, keys: Sequence[str]) -> str:
         for key, values in zip(keys, _columns(table, keys), strict=True)
     ]
     csv.writer(text, lineterminator="\n").writerows(zip(*columns, strict=True))
+    if "\r" not in text.getvalue():
+        return text.getvalue()
+    # Python's writer leaves a lone carriage return unquoted, at which its reader, and others, end the row.
+    text = io.StringIO()
+    plain, quoting = (csv.writer(text, lineterminator="\n", quoting=how) for how in (csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
+    for row in zip(*columns, strict=True):
+        (quoting if any(isinstance(value, str) and "\r" in value for value in row) else plain).writerow(row)
     return text.getvalue()
