@@ -96,6 +96,7 @@ def log(
         bitrate=bitrate,
         seconds=seconds,
         need_dates=True,
+        reconnect=True,
     )
     return log_source(decoding, store)
 

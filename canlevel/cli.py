@@ -11,7 +11,7 @@ import sys
 import warnings
 from collections.abc import Callable, Generator, Iterator
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
@@ -179,15 +179,30 @@ def log(
     start: Start = None,
     bitrate: Bitrate = 250_000,
     seconds: Seconds = None,
+    rvc_zone: Annotated[
+        str | None,
+        typer.Option(
+            "--rvc-zone",
+            metavar="ZONE",
+            help="Time zone of the clocks on an RV-C bus, e.g. America/Denver, to set a clock that stands in the past.",
+            show_default=False,
+        ),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Only warnings and errors.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Also what is stored, each time.")] = False,
 ) -> None:
     """Append the tank readings in SOURCE to a Parquet history.
 
-    The same recording twice adds nothing. A live bus is logged until Ctrl-C:
+    The same recording twice adds nothing. A live bus is logged until Ctrl-C, through power cuts, full disks and adapters that
+    fall off:
 
     canlevel log socketcan:can0 --store history
     """
     from canlevel.pipeline import log_source, open_decoding
 
+    if quiet and verbose:
+        raise QueryError("--quiet and --verbose cannot both be", next_step="leave one out")
+    zone = _zone(rvc_zone)
     decoding = open_decoding(
         source,
         roster=roster,
@@ -197,17 +212,22 @@ def log(
         bitrate=bitrate,
         seconds=seconds,
         need_dates=True,
+        reconnect=True,
     )
-    notes = _Notes(decoding)
-    with _stopping(decoding.source) as ending, _log_progress(decoding, notes) as on_batch:
+    notes = _Notes(decoding, quiet=quiet, verbose=verbose)
+    with _stopping(decoding.source) as ending, _log_progress(decoding, notes, quiet=quiet) as on_batch:
         try:
-            summary = log_source(decoding, store, on_batch=on_batch)
+            summary = log_source(decoding, store, on_batch=on_batch, zone=zone)
         finally:
             notes.finish(summary=False)
+    if quiet:
+        ending.leave()
+        return
     worth_telling = summary.frames >= WORTH_A_SPEED and not decoding.source.live
     speed = f", {summary.frames / summary.seconds:,.0f} frames/s" if worth_telling else ""
     print(f"{summary.frames:,} frames{speed}; {summary.readings:,} tank readings")
-    print(f"{summary.added:,} new in {store}, {summary.known:,} there already or doubled")
+    lost = f", {summary.lost:,} lost for want of room" if summary.lost else ""
+    print(f"{summary.added:,} new in {store}, {summary.known:,} there already or doubled{lost}")
     if summary.known and not summary.added and (roster or vessel):
         print(
             "note: readings that were there already keep the vessel and the names they were stored with",
@@ -643,17 +663,30 @@ def _console() -> Console:
 class _Notes:
     """Tells on standard error what the user should know about the input: notes at once, counts at the end."""
 
-    def __init__(self, decoding: Decoding, *, announced: bool = False) -> None:
+    def __init__(
+        self, decoding: Decoding, *, announced: bool = False, quiet: bool = False, verbose: bool = False
+    ) -> None:
+        from canlevel.service import line_writer
+
         self._decoding = decoding
         self._told = 0
+        self._write = line_writer(quiet, verbose, sys.stderr)
+        announced |= quiet
         if decoding.source.live and sys.stderr.isatty() and not announced:
             print("listening; Ctrl-C ends", file=sys.stderr)
 
     def tell(self) -> None:
-        notes = self._decoding.tally.notes
-        for sentence in notes[self._told :]:
-            print(f"note: {sentence}", file=sys.stderr)
-        self._told = len(notes)
+        tally = self._decoding.tally
+        for sentence in tally.notes[self._told :]:
+            self._write("info", sentence)
+        self._told = len(tally.notes)
+        for level, sentence in tally.take_told():
+            self._write(level, sentence)
+
+    @property
+    def any(self) -> bool:
+        """Whether there is something to tell."""
+        return len(self._decoding.tally.notes) > self._told or bool(self._decoding.tally.told)
 
     def finish(self, *, summary: bool) -> None:
         """summary: also say how much was read when nothing was amiss."""
@@ -662,25 +695,22 @@ class _Notes:
         self.tell()
         decoding, tally = self._decoding, self._decoding.tally
         if not tally.frames and decoding.source.live:
-            print(
-                "note: no frame was heard. Next: check the bit rate (--bitrate), that the network has its supply, "
+            self._write(
+                "info",
+                "no frame was heard. Next: check the bit rate (--bitrate), that the network has its supply, "
                 "and the two data wires",
-                file=sys.stderr,
             )
         elif not decoding.readings and tally.frames:
-            print(f"note: no tank level among {tally.frames:,} frames", file=sys.stderr)
+            self._write("info", f"no tank level among {tally.frames:,} frames")
         elif summary:
             print(f"{tally.frames:,} frames, {decoding.readings:,} tank readings", file=sys.stderr)
         for entry in decoding.not_heard():
-            print(
-                f'note: nothing was heard of "{printable(entry.name)}" ({entry.fluid} {entry.instance})',
-                file=sys.stderr,
-            )
+            self._write("info", f'nothing was heard of "{printable(entry.name)}" ({entry.fluid} {entry.instance})')
         if decoding.malformed:
-            print(f"note: {decoding.malformed:,} tank frames were too short for their definition", file=sys.stderr)
+            self._write("info", f"{decoding.malformed:,} tank frames were too short for their definition")
         _tell_skipped(tally)
         if tally.dropped:
-            print(f"note: the recorder itself lost {tally.dropped:,} frames", file=sys.stderr)
+            self._write("info", f"the recorder itself lost {tally.dropped:,} frames")
 
 
 def _tell_skipped(tally: Tally) -> None:
@@ -762,15 +792,17 @@ def _progress_bar(decoding: Decoding | Examination) -> Iterator[Any]:
 
 
 @contextmanager
-def _log_progress(decoding: Decoding, notes: _Notes) -> Iterator[Any]:
+def _log_progress(decoding: Decoding, notes: _Notes, *, quiet: bool) -> Iterator[Any]:
     """What `log` shows while it runs: a bar for files, one quiet line for a bus, nothing where there is no terminal."""
     if decoding.source.progress().total is not None:
         with _progress_bar(decoding) as advance:
             yield lambda _: advance()
         return
-    line = _StatusLine() if sys.stderr.isatty() else None
+    line = _StatusLine() if sys.stderr.isatty() and not quiet else None
 
     def on_batch(state: LogState) -> None:
+        if line is not None and notes.any:
+            line.clear()
         notes.tell()
         if line is not None:
             line.update(state)
@@ -806,6 +838,22 @@ class _StatusLine:
 
     def clear(self) -> None:
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+def _zone(name: str | None) -> tzinfo | None:
+    """A time zone by its name in the IANA database."""
+    if name is None:
+        return None
+    from zoneinfo import ZoneInfo
+
+    from canlevel.errors import printable
+
+    try:
+        return ZoneInfo(name)
+    except (OSError, ValueError, KeyError):
+        raise QueryError(
+            f'--rvc-zone: "{printable(name)}" is no time zone here', next_step="write it like --rvc-zone America/Denver"
+        ) from None
 
 
 def _moment(text: str | None, option: str) -> datetime | None:

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -166,11 +166,13 @@ def log_source(
     store: str | Path,
     *,
     on_batch: Callable[[LogState], None] | None = None,
+    zone: tzinfo | None = None,
 ) -> LogSummary:
     """Append the readings of a source to the store at a path, made if it is not there. The same recording twice adds nothing.
 
     A bus or a pipe is logged until its source is stopped or ends. What it says is on the disk within a second, in a journal,
     and within a minute in a part. A recording can be read again: its readings go into parts only.
+    zone: the time zone of RV-C's clocks, by which a bus may tell the time.
     Then the stored flows are brought up to date, but for large recordings, whose flows are derived when they are asked for.
     Raises CaptureError, StoreError; what was read before is stored.
     """
@@ -191,7 +193,7 @@ def log_source(
             if decoding.source.progress().total is None:
                 from canlevel.logger import keep_logging
 
-                lost = keep_logging(decoding, target, writer, recovered, on_batch)
+                lost = keep_logging(decoding, target, writer, recovered, on_batch, zone=zone)
             else:
                 _log_recording(decoding, target, writer, on_batch)
         added = writer.added - before

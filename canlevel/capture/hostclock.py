@@ -5,6 +5,8 @@ What comes in: stamps of frames and when they were received. What goes out: the 
 
 from __future__ import annotations
 
+import ctypes
+import sys
 import time
 from collections import deque
 
@@ -13,13 +15,16 @@ from numpy.typing import NDArray
 
 from canlevel.tables import EARLIEST_DATE_US, UNKNOWN_TIME_US
 
-__all__ = ["SMALLEST_STEP_US", "HostClock", "Stamps", "boot_us", "wall_us"]
+__all__ = ["SMALLEST_STEP_US", "HostClock", "Stamps", "boot_us", "host_synchronised", "wall_us"]
 
 SMALLEST_STEP_US = 1_000_000
 LONGEST_ON_THE_WAY_US = 60_000_000  # from stamp to reception; what is further off was stamped by another clock
 CLOCKS_APART_US = 60_000_000  # an adapter's own count that is so far off has drifted, or begun anew
 SETTINGS_KEPT = 4
 SAMPLES = 3
+# Source: adjtimex(2), and Linux include/uapi/linux/timex.h.
+TIME_ERROR = 5
+STA_UNSYNC = 0x0040
 # Counts on while the machine sleeps, so that a sleep is no step of the clock; where there is none, sleeps may look like steps.
 _NEVER_SET = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_MONOTONIC", None))
 
@@ -151,3 +156,34 @@ def _setting_of(
     alike = fits & (lengths_us - early_us <= lengths_us.min(axis=1, keepdims=True))
     latest = len(settings_us) - 1 - np.argmax(alike[:, ::-1], axis=1)
     return np.where(fits.any(axis=1), latest, -1)
+
+
+class _Timex(ctypes.Structure):
+    """struct timex of the C library, with room behind it for those that have more in it."""
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("rest", ctypes.c_long * 64),
+    )
+
+
+def host_synchronised() -> bool | None:
+    """Whether the kernel says that a time service keeps its clock right; None where there is none to ask. Changes nothing.
+
+    A kernel says so until its own estimate of the error passes 16 seconds, hours after the service was last heard of.
+    """
+    if not sys.platform.startswith("linux"):
+        return None
+    try:
+        asked = _Timex()  # modes 0: look, do not touch
+        state = ctypes.CDLL(None).adjtimex(ctypes.byref(asked))
+    except (OSError, AttributeError):
+        return None
+    if state < 0:  # forbidden, in a sandbox
+        return None
+    return state != TIME_ERROR and not asked.status & STA_UNSYNC

@@ -8,9 +8,9 @@ from typing import Literal
 
 from canlevel.errors import Place
 
-__all__ = ["Tally"]
+__all__ = ["Level", "Tally"]
 
-Level = Literal["info", "warning"]
+Level = Literal["detail", "info", "warning"]
 MOST_TOLD = 1000  # a bus that comes and goes for a year must not fill the memory of a listener who never asks
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
 import pyarrow as pa
 
@@ -33,9 +33,9 @@ MOST_WAITING = 500_000  # readings in memory while the disk takes none, some 90 
 NOT_FOR_THE_JOURNAL = 10_000
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 5.0, 60.0
 TIDY_EVERY_S = 600.0
-MOST_PARTS = 45_000  # of this run that can be moved in time: a month of one each minute
+MOST_PARTS = 10_000  # of this run that can be moved in time: a week of one each minute
 
-Tell = Callable[[str, str], None]
+Tell = Callable[[Literal["detail", "info", "warning"], str], None]
 
 
 class DurableWriter:
@@ -59,6 +59,7 @@ class DurableWriter:
         self._job: Future[None] | None = None
         self._due_s = time.monotonic() + COMMIT_EVERY_S
         self._tidy_due_s = time.monotonic()
+        self._added = writer.added
         self._trouble: StoreError | None = None
         self._pause_s = FIRST_PAUSE_S
         self._unjournaled = False  # some of what is fresh is in memory alone
@@ -130,6 +131,10 @@ class DurableWriter:
             self.journal.note_moved(self.journal.rotate(), from_us, to_us, by_us)
         except OSError as error:
             self._in_trouble(StoreError(f"the journal cannot be written ({error.strerror or error})"))
+        for _, values in (*self._marks, *self._held_marks):
+            for name in ("from", "to"):
+                if from_us <= values.get(name, to_us + 1) <= to_us:
+                    values[name] += by_us
         waiting = self._fresh + self.writer.take_waiting()
         self._fresh, moved = [], 0
         for table in waiting:
@@ -231,6 +236,9 @@ class DurableWriter:
             self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
             return
         self._facts, self._in_memory = {}, False
+        if self.writer.added > self._added:
+            self._tell("detail", f"{self.writer.added - self._added:,} readings stored")
+            self._added = self.writer.added
         if self._trouble is not None:
             self._trouble, self._pause_s = None, FIRST_PAUSE_S
             self._tell("info", "the store can be written again; what was waiting is stored")
