@@ -317,7 +317,7 @@ def explain(
     from canlevel.show.findings import explanation_lines
 
     heard = _examined(
-        source, EXPLAIN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=False
+        source, EXPLAIN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=False, levels=True
     )
     explanation = heard.explain()
     if format is Report.JSON:
@@ -362,7 +362,9 @@ def devices(
             "information as NMEA 2000 and as RV-C have it",
             file=sys.stderr,
         )
-    heard = _examined(source, LISTEN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=ask)
+    heard = _examined(
+        source, LISTEN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=ask, levels=False
+    )
     found = heard.devices()
 
     def show_lines(_: Console) -> None:
@@ -381,6 +383,7 @@ def _examined(
     bitrate: int,
     seconds: float | None,
     ask: bool,
+    levels: bool,
 ) -> Heard:
     """A SOURCE heard to its end, or for a while."""
     from canlevel.capture.source import is_live
@@ -397,6 +400,7 @@ def _examined(
         bitrate=bitrate,
         seconds=seconds,
         ask=ask,
+        levels=levels,
     )
     with _stopping(examination.source) as ending, _progress_bar(examination) as advance:
         heard = examination.run(lambda _: advance())

@@ -52,8 +52,9 @@ from canlevel.findings.evidence import (
     gather,
     load_share,
 )
+from canlevel.findings.held import Readings, doubled
 from canlevel.findings.listener import Kept, Listener, Proof, frame_text
-from canlevel.identifier import pgns, source_addresses
+from canlevel.identifier import carries, pgns, source_addresses
 from canlevel.roster import Roster, Shape, load_roster
 from canlevel.tables import (
     EARLIEST_DATE_US,
@@ -84,6 +85,7 @@ TALK = (
     RVC_DIAGNOSTIC,
     J1939_DIAGNOSTIC,
 )
+SLICE = 20_000  # frames that are taken apart together
 STEADY, SHORTEST_RHYTHM_S = 0.5, 2.0
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
 DEVICES = pa.schema(
@@ -203,12 +205,19 @@ class Heard:
 
 
 class Examination:
-    """A SOURCE being heard."""
+    """A SOURCE being heard.
 
-    def __init__(self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int) -> None:
+    levels: keep what the tanks said. Without, who is on the bus can be told, and not what is wrong there.
+    """
+
+    def __init__(
+        self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
+    ) -> None:
         self.source = source
         self._roster, self._decoder, self._bitrate = roster, decoder, bitrate
         self._listener = Listener((*decoder.messages, *TALK))
+        self._readings = Readings(levels=levels)
+        self._talk: list[Kept] = []
 
     def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
@@ -219,26 +228,36 @@ class Examination:
             with suppress(NoFramesError):
                 for frames in self.source.batches():
                     self._listener.add(frames)
+                    if self._listener.waiting >= SLICE:
+                        self._take(self._listener.hand_out())
                     if on_batch is not None:
                         on_batch(self.source.progress())
         finally:
             self.source.close()
+        self._take(self._listener.hand_out())
         return self._heard()
 
-    def _heard(self) -> Heard:
-        kept = self._listener.kept()
-        if self.source.several:
-            kept = _once(kept)
+    def _take(self, kept: Kept) -> None:
+        """Decode the tank frames among some that were kept, and let them go; what devices say is put by."""
         decoded = self._decoder.decode_each(kept.frames)
-        said = _listen_to(kept)
+        self._readings.add(kept, decoded.readings, decoded.at, decoded.steps)
+        identifier, flags = (values_of(kept.frames.column(name)) for name in ("identifier", "flags"))
+        rows = np.flatnonzero(carries(identifier, flags, TALK))
+        if len(rows):
+            self._talk.append(Kept(rows_at(kept.frames, rows), kept.number[rows]))
+
+    def _heard(self) -> Heard:
+        talk = Kept.joined(self._talk)
+        self._talk.clear()
+        if self.source.several:
+            talk = _once(talk)
+            self._readings.drop_doubled()
+        said = _listen_to(talk)
         tally = self.source.tally
         first_dropped = tally.first_dropped
         evidence = gather(
             self._listener,
-            kept,
-            decoded.readings,
-            decoded.at,
-            decoded.steps,
+            self._readings,
             {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
             roster=self._roster,
             recording=Recording(
@@ -266,10 +285,12 @@ def open_examination(
     bitrate: int = 250_000,
     seconds: float | None = None,
     ask: bool = False,
+    levels: bool = True,
 ) -> Examination:
     """Open SOURCEs to be examined; the arguments are those of open_source and open_decoding, and besides
 
-    ask: send the one request for address claims and product information to a live bus.
+    ask: send the one request for address claims and product information to a live bus. levels: without them only the roll of
+    the bus can be had, in the memory that it takes itself.
     An empty recording is a silent bus. Raises CanlevelError for what cannot be opened.
     """
     if not isinstance(roster, Roster):
@@ -278,20 +299,14 @@ def open_examination(
     decoder = TankDecoder([message for path in paths for message in load_dbc(path)])
     words = [sources] if isinstance(sources, str | Path) else list(sources)
     source = open_source(words, start=start, bitrate=bitrate, seconds=seconds, leniently=True, ask=ask)
-    return Examination(source, roster, decoder, bitrate)
+    return Examination(source, roster, decoder, bitrate, levels=levels)
 
 
 def _once(kept: Kept) -> Kept:
     """Of recordings that overlap each frame once: by its time, identifier and data, whatever the channel was called."""
-    time_us = times_us(kept.frames)
-    columns = [values_of(kept.frames.column(name)) for name in ("payload", "identifier")]
-    order = np.lexsort((kept.number, *columns, time_us))
-    same = (np.diff(time_us[order]) == 0) & (time_us[order][1:] != UNKNOWN_TIME_US)
-    for values in columns:
-        same &= values[order][1:] == values[order][:-1]
-    keep = np.ones(len(order), np.bool_)
-    keep[order[1:][same]] = False
-    rows = np.flatnonzero(keep)
+    columns = {name: values_of(kept.frames.column(name)) for name in ("payload", "identifier")}
+    columns |= {"time_us": times_us(kept.frames), "number": kept.number}
+    rows = np.setdiff1d(np.arange(len(kept.number)), doubled(columns.__getitem__))
     return Kept(rows_at(kept.frames, rows), kept.number[rows])
 
 
@@ -365,16 +380,19 @@ def _take(message: Assembled, said: _Said) -> None:
 
 def _rows(frames: pa.Table, mine: Any) -> Iterator[tuple[int, str | None, int, int, int]]:
     """(row, channel, source address, payload, length) of some of n FRAMES. mine: (n,) which."""
-    rows = np.flatnonzero(mine)
+    every = np.flatnonzero(mine)
     channel, words = codes_of(frames.column("channel"))
-    identifier = values_of(frames.column("identifier"))[rows]
-    columns = (
-        [words[code] for code in channel[rows].tolist()],
-        source_addresses(identifier).tolist(),
-        values_of(frames.column("payload"))[rows].tolist(),
-        values_of(frames.column("length"))[rows].tolist(),
-    )
-    return zip(rows.tolist(), *columns, strict=True)
+    identifier, payload, length = (values_of(frames.column(name)) for name in ("identifier", "payload", "length"))
+    # Python's own numbers take ten times the room: some at a time.
+    for begin in range(0, len(every), SLICE):
+        rows = every[begin : begin + SLICE]
+        columns = (
+            [words[code] for code in channel[rows].tolist()],
+            source_addresses(identifier[rows]).tolist(),
+            payload[rows].tolist(),
+            length[rows].tolist(),
+        )
+        yield from zip(rows.tolist(), *columns, strict=True)
 
 
 def _proof(frames: pa.Table, row: int) -> Proof:

@@ -837,7 +837,7 @@ def test_a_listener_hears_what_a_plain_walk_does(steps: list[Row], cuts: list[in
             assert sender.mean_s == pytest.approx(np.mean(between) if between else 0.0)
             assert sender.spread_s == pytest.approx(np.std(between) if between else 0.0, abs=1e-3)
             assert sender.longest_s == pytest.approx(max(between, default=0.0))
-    kept = listener.kept()
+    kept = listener.hand_out()
     wanted = [
         number for number, row in enumerate(rows)
         if row[2] >> 8 & 0x3FFFF == 127505 and row[3] == EXTENDED

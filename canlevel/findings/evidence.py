@@ -15,14 +15,14 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.findings.listener import Kept, Leaps, Listener, Proof, Sender, frame_text
+from canlevel.findings.held import Readings, Series
+from canlevel.findings.listener import Leaps, Listener, Proof, Sender, frame_text
 from canlevel.findings.traffic import SILENT_US, Break, Slot, frame_bits
-from canlevel.identifier import pgns
+from canlevel.identifier import pgn_of
 from canlevel.roster import Roster, TankEntry
-from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
+from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US
 
 __all__ = [
     "ERROR",
@@ -128,7 +128,9 @@ class Tank:
 
     number, time_us, line, identifier, payload, length: (n,) of the frames they were in. at_s: (n,) on the bus's axis, nan
     without times. level_pct, capacity_l (the device's own), steps (into how many it divides its level): (n,), nan where not
-    told. status: (n,) places in STATUSES. period_s: that of its kind, by its definition. entry: its entry in the roster.
+    told. status: (n,) places in STATUSES. These columns are made anew whenever they are asked for, from a Series, which takes
+    far less room: a function that needs one twice gives it a name.
+    period_s: that of its kind, by its definition. entry: its entry in the roster.
     """
 
     tank: str
@@ -140,17 +142,51 @@ class Tank:
     period_s: float | None
     entry: TankEntry | None
     bus: Bus
-    number: NDArray[np.int64]
-    time_us: NDArray[np.int64]
-    at_s: Floats
-    line: NDArray[np.int64]
-    identifier: NDArray[np.uint32]
-    payload: NDArray[np.uint64]
-    length: NDArray[np.uint8]
-    level_pct: Floats
-    capacity_l: Floats
-    steps: Floats
-    status: NDArray[np.int64]
+    series: Series
+
+    @property
+    def number(self) -> NDArray[np.int64]:
+        return self.series.column("number").astype(np.int64)
+
+    @property
+    def time_us(self) -> NDArray[np.int64]:
+        return self.series.column("time_us")
+
+    @property
+    def at_s(self) -> Floats:
+        return self.bus.at(self.number, self.time_us) if self.timed else np.full(self.series.rows, np.nan)
+
+    @property
+    def line(self) -> NDArray[np.int64]:
+        return self.series.column("line").astype(np.int64)
+
+    @property
+    def identifier(self) -> NDArray[np.uint32]:
+        return self.series.column("identifier")
+
+    @property
+    def payload(self) -> NDArray[np.uint64]:
+        return self.series.column("payload")
+
+    @property
+    def length(self) -> NDArray[np.uint8]:
+        return self.series.column("length")
+
+    @property
+    def level_pct(self) -> Floats:
+        return self.series.column("level_pct")
+
+    @property
+    def capacity_l(self) -> Floats:
+        return self.series.column("capacity_l")
+
+    @property
+    def steps(self) -> Floats:
+        return self.series.column("steps")
+
+    @property
+    def status(self) -> NDArray[np.int8]:
+        return self.series.column("status")
 
     @property
     def name(self) -> str:
@@ -159,47 +195,54 @@ class Tank:
 
     @cached_property
     def timed(self) -> bool:
-        return bool(len(self.at_s)) and not bool(np.isnan(self.at_s).any())
+        return self.bus.first_us is not None and bool((self.time_us != UNKNOWN_TIME_US).all())
 
-    @cached_property
+    @property
     def intervals_s(self) -> Floats:
         """(m,) between readings that no stop lies between."""
         if not self.timed:
             return np.zeros(0)
         broken = np.array([stop.found.number for stop in self.bus.stops], np.int64)
-        passed = np.searchsorted(broken, self.number, "right")
         # A frame that comes twice in one moment is one message.
-        return np.asarray(np.maximum(np.diff(self.at_s), 0.0)[np.diff(passed) == 0])
+        between = np.maximum(np.diff(self.at_s), 0.0)
+        if not len(broken):
+            return np.asarray(between)
+        return np.asarray(between[np.diff(np.searchsorted(broken, self.number, "right")) == 0])
 
     @cached_property
     def usual_s(self) -> float | None:
         """Its own period: the median interval."""
-        return float(np.median(self.intervals_s)) if len(self.intervals_s) else None
+        intervals_s = self.intervals_s
+        return float(np.median(intervals_s)) if len(intervals_s) else None
 
     @cached_property
     def silent_s(self) -> float:
         """How long the bus went on without it, at the end."""
         return (self.bus.seconds or 0.0) - float(self.at_s[-1]) if self.timed else 0.0
 
-    @cached_property
+    @property
     def numbers_known(self) -> NDArray[np.bool_]:
         """(n,) readings that carry a level."""
         return np.asarray(~np.isnan(self.level_pct))
 
     def proof(self, rows: NDArray[np.bool_] | NDArray[np.int64] | None = None, *, shown: int = 0) -> Proof:
         """A Proof by some of the readings (all without `rows`); shown: which of those is the sample."""
-        places = np.arange(len(self.number)) if rows is None else np.arange(len(self.number))[rows]
+        if rows is None:
+            places: Sequence[int] | NDArray[np.int64] = range(self.series.rows)
+        else:
+            places = np.flatnonzero(rows) if rows.dtype == np.bool_ else np.asarray(rows, np.int64)
         if not len(places):
             return Proof()
         first, last, sample = int(places[0]), int(places[-1]), int(places[shown])
         first_us, last_us = (
             None if moment == UNKNOWN_TIME_US else moment
-            for moment in (int(self.time_us[first]), int(self.time_us[last]))
+            for moment in (int(self.series.value("time_us", first)), int(self.series.value("time_us", last)))
         )
-        text = frame_text(
-            self.channel, int(self.identifier[sample]), 1, int(self.length[sample]), int(self.payload[sample])
+        identifier, length, payload = (
+            int(self.series.value(name, sample)) for name in ("identifier", "length", "payload")
         )
-        return Proof(len(places), first_us, last_us, int(self.line[first]), text)
+        text = frame_text(self.channel, identifier, 1, length, payload)
+        return Proof(len(places), first_us, last_us, int(self.series.value("line", first)), text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,10 +380,7 @@ class Evidence:
 
 def gather(
     listener: Listener,
-    kept: Kept,
-    readings: pa.Table,
-    at: NDArray[np.int64],
-    steps: Floats,
+    readings: Readings,
     periods: Mapping[int, float | None],
     *,
     roster: Roster,
@@ -352,8 +392,7 @@ def gather(
 ) -> Evidence:
     """Evidence of everything a Listener heard.
 
-    readings: READINGS of the kept frames, m rows, without a roster. at: (m,) rows of `kept` they were in. steps: (m,), see
-    Tank. periods: seconds between two messages of a kind, by PGN, None where its definition does not tell.
+    readings: of the tank frames, without a roster. periods: seconds between two messages of a kind, by PGN, None where its definition does not tell.
     """
     traffic = listener.traffic
     buses = {
@@ -361,7 +400,7 @@ def gather(
         for channel in traffic.channels()
     }
     not_fitted: set[str] = set()
-    tanks = _tanks(kept, readings, at, steps, periods, buses, roster, not_fitted)
+    tanks = _tanks(readings, periods, buses, roster, not_fitted)
     named = [tank for tank in tanks if tank.instance is not None]
     devices = []
     for channel, bus in buses.items():
@@ -500,71 +539,37 @@ def _in_step(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
 
 
 def _tanks(
-    kept: Kept,
-    readings: pa.Table,
-    at: NDArray[np.int64],
-    steps: Floats,
+    readings: Readings,
     periods: Mapping[int, float | None],
     buses: Mapping[str | None, Bus],
     roster: Roster,
     not_fitted: set[str],
 ) -> list[Tank]:
-    """A Tank for each tank, device and channel in READINGS, in the order in which they were first heard.
+    """A Tank for each Series, in the order in which they were first heard.
 
     Ids of tanks that a J1939 device says are not fitted are added to `not_fitted`.
     """
-    if not len(readings):
-        return []
-    tank, tanks = codes_of(readings.column("tank"))
-    channel, channels = codes_of(readings.column("channel"))
-    source = values_of(readings.column("source_address")).astype(np.int64)
-    fluid, protocol = column(readings, "fluid"), column(readings, "protocol")
-    instance = values_of(readings.column("instance"), -1)
-    words = np.array(
-        [STATUSES.index(word) if word in STATUSES else 0 for word in codes_of(readings.column("status"))[1]]
-    )
-    status = words[codes_of(readings.column("status"))[0]]
-    level_pct, capacity_l = column(readings, "level_pct"), column(readings, "capacity_l")
-    frames = {name: values_of(kept.frames.column(name))[at] for name in ("identifier", "payload", "length", "line")}
-    time_us, number = times_us(kept.frames)[at], kept.number[at]
-    _, which = distinct((channel.astype(np.int64) * len(tanks) + tank) * 256 + source)
-    order = np.argsort(which, kind="stable")
-    bounds = np.flatnonzero(np.diff(which[order], prepend=-1, append=-1))
     found = []
-    for begin, end in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        rows = order[begin:end]
-        one = int(rows[0])
-        word = tanks[tank[one]] or ""
-        bus = buses[channels[channel[one]]]
-        entry = roster.entry(word, int(source[one]))
+    for series in readings.series():
         # A J1939 level that is never there is a tank that is not fitted.
-        if protocol[one] == "j1939" and (status[rows] == NOT_AVAILABLE).all():
-            not_fitted.add(word)
+        if series.protocol == "j1939" and (series.all_said("status") == NOT_AVAILABLE).all():
+            not_fitted.add(series.tank)
             continue
-        known = bus.first_us is not None and bool((time_us[rows] != UNKNOWN_TIME_US).all())
-        pgn = int(pgns(frames["identifier"][one : one + 1])[0])
         found.append(
             Tank(
-                tank=word,
-                protocol=str(protocol[one]),
-                fluid=str(fluid[one]),
-                instance=None if instance[one] < 0 else int(instance[one]),
-                channel=bus.channel,
-                source_address=int(source[one]),
-                period_s=periods.get(pgn),
-                entry=entry,
-                bus=bus,
-                number=number[rows],
-                time_us=time_us[rows],
-                at_s=bus.at(number[rows], time_us[rows]) if known else np.full(len(rows), np.nan),
-                level_pct=level_pct[rows],
-                capacity_l=capacity_l[rows],
-                steps=steps[rows],
-                status=status[rows],
-                **{name: values[rows] for name, values in frames.items()},
+                tank=series.tank,
+                protocol=series.protocol,
+                fluid=series.fluid,
+                instance=series.instance,
+                channel=series.channel,
+                source_address=series.source_address,
+                period_s=periods.get(pgn_of(int(series.value("identifier", 0)))),
+                entry=roster.entry(series.tank, series.source_address),
+                bus=buses[series.channel],
+                series=series,
             )
         )
-    return sorted(found, key=lambda one: int(one.number[0]))
+    return sorted(found, key=lambda one: int(one.series.value("number", 0)))
 
 
 def load_share(device: Device) -> float:
