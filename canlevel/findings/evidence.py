@@ -392,7 +392,8 @@ def gather(
 ) -> Evidence:
     """Evidence of everything a Listener heard.
 
-    readings: of the tank frames, without a roster. periods: seconds between two messages of a kind, by PGN, None where its definition does not tell.
+    readings: of the tank frames, without a roster. periods: seconds between two messages of a kind, by PGN, None where its
+    definition does not tell.
     """
     traffic = listener.traffic
     buses = {

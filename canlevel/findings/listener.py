@@ -134,8 +134,8 @@ class _Rhythm:
 
 
 class Listener:
-    """One pass over the frames of one or more buses. Memory grows with identifiers, minutes, silences, and frames that are kept and
-    not handed out.
+    """One pass over the frames of one or more buses. Memory grows with identifiers, minutes, silences, and the frames that
+    are kept and not handed out.
 
     keep: the PGNs whose frames are kept whole. first: the very first frame; firsts: the first data frame of each channel.
     errors: error frames, and error_bits how often each bit of their identifiers was set.

@@ -25,6 +25,7 @@ JUMP_PCT, JUMP_OF_LITRES_PCT, SURE_JUMP_PCT = 20.0, 14.0, 35.0
 JUMP_WITHIN_PERIODS, JUMP_WITHIN_S = 4.0, 15.0
 ABOVE_SLOSH = 5.0
 SLOSH_WINDOW = 15
+AT_A_TIME = 100_000
 COARSE_PCT = 5.0
 GRID_OFF = 0.12  # of a step
 FEW_LEVELS_PARTS, MOST_PARTS = 8, 20
@@ -243,15 +244,16 @@ def _jumps(tank: Tank) -> NDArray[np.int64]:
     step = coarse_step_pct(tank)
     if step is not None:
         change = np.where(change < 1.5 * step, 0.0, change)
+    far = np.flatnonzero(near & fast & (change > min(least, SURE_JUMP_PCT)))
     # Slosh moves a level to and fro by some percent; it does so all the time.
     reach = min(SLOSH_WINDOW, len(change))
-    around = np.sort(
-        np.lib.stride_tricks.sliding_window_view(
-            np.pad(change, (reach // 2, reach - 1 - reach // 2), mode="edge"), reach
-        )
+    around = np.lib.stride_tricks.sliding_window_view(
+        np.pad(change, (reach // 2, reach - 1 - reach // 2), mode="edge"), reach
     )
-    usual = around[:, reach // 2]
-    found = near & ((fast & (change > least) & (change > ABOVE_SLOSH * usual)) | (fast & (change > SURE_JUMP_PCT)))
+    # Some at a time, as a window for every reading of a long recording fills the memory.
+    parts = [np.sort(around[far[begin : begin + AT_A_TIME]])[:, reach // 2] for begin in range(0, len(far), AT_A_TIME)]
+    usual, most = np.concatenate([np.zeros(0), *parts]), change[far]
+    found = far[((most > least) & (most > ABOVE_SLOSH * usual)) | (most > SURE_JUMP_PCT)]
     return np.asarray(use[1:][found])
 
 
