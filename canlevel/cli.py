@@ -19,6 +19,7 @@ import typer
 
 from canlevel.errors import CanlevelError, QueryError
 from canlevel.units import VolumeUnit
+from canlevel.words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -37,7 +38,6 @@ WORTH_A_SPEED = 100_000  # frames; below that starting up takes longer than read
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 LISTEN_S = 15.0  # how long `tanks` listens to a live bus: three times the slowest usual period
 EXPLAIN_S = 60.0  # `explain`: long enough to tell a rhythm
-PIPED_ROWS = 60  # of a screen that is none
 
 app = typer.Typer(
     name="canlevel",
@@ -323,9 +323,9 @@ def explain(
     if format is Report.JSON:
         print(json.dumps(explanation.to_dict(), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        title = ", ".join(
-            "standard input" if word == "-" else word if is_live(word) else Path(word).name for word in source
-        )
+        first, *others = source
+        title = "standard input" if first == "-" else first if is_live(first) else Path(first).name
+        title += f" and {len(others)} more" if others else ""
         _print_lines(explanation_lines(explanation.to_dict(), title, min(_width(), 110), _height()))
     if explanation.faulty:
         raise typer.Exit(BAD_NEWS)
@@ -368,7 +368,7 @@ def devices(
     found = heard.devices()
 
     def show_lines(_: Console) -> None:
-        _print_lines(device_lines(plain_rows(found), min(_width(), 120)))
+        _print_lines(device_lines(plain_rows(found), heard.heard_words(), min(_width(), 120)))
 
     _show(found, tuple(found.column_names), format, show_lines, "no device was heard")
 
@@ -408,7 +408,7 @@ def _examined(
     for sentence in tally.notes:
         print(f"note: {sentence}", file=sys.stderr)
     _tell_skipped(tally)
-    ending.leave()
+    ending.leave("interrupted before the end of the recording, so that nothing is said of it")
     return heard
 
 
@@ -420,11 +420,11 @@ def _print_lines(lines: list[tuple[str, str]]) -> None:
         console.print(Text(line, style=style), soft_wrap=True)
 
 
-def _height() -> int:
-    """Rows of the screen, with room for the prompt."""
+def _height() -> int | None:
+    """Rows of the screen, with room for the prompt; none into a file or a pipe."""
     import shutil
 
-    return shutil.get_terminal_size().lines - 2 if sys.stdout.isatty() else PIPED_ROWS
+    return shutil.get_terminal_size().lines - 2 if sys.stdout.isatty() else None
 
 
 @app.command(
@@ -643,19 +643,19 @@ class _Notes:
                 file=sys.stderr,
             )
         elif not decoding.readings and tally.frames:
-            print(f"note: no tank level among {tally.frames:,} frames", file=sys.stderr)
+            print(f"note: no tank level among {counted(tally.frames, 'frame')}", file=sys.stderr)
         elif summary:
-            print(f"{tally.frames:,} frames, {decoding.readings:,} tank readings", file=sys.stderr)
+            print(f"{counted(tally.frames, 'frame')}, {counted(decoding.readings, 'tank reading')}", file=sys.stderr)
         for entry in decoding.not_heard():
             print(
                 f'note: nothing was heard of "{printable(entry.name)}" ({entry.fluid} {entry.instance})',
                 file=sys.stderr,
             )
         if decoding.malformed:
-            print(f"note: {decoding.malformed:,} tank frames were too short for their definition", file=sys.stderr)
+            print(f"note: {counted(decoding.malformed, 'tank frame')} too short for the definition", file=sys.stderr)
         _tell_skipped(tally)
         if tally.dropped:
-            print(f"note: the recorder itself lost {tally.dropped:,} frames", file=sys.stderr)
+            print(f"note: the recorder itself lost {counted(tally.dropped, 'frame')}", file=sys.stderr)
 
 
 def _tell_skipped(tally: Tally) -> None:
@@ -663,10 +663,10 @@ def _tell_skipped(tally: Tally) -> None:
     from canlevel.errors import printable
 
     if tally.skipped:
-        first = tally.first_skipped
+        first, was = tally.first_skipped, "was" if tally.skipped == 1 else "were"
         where = f"; the first is {first}: {printable((first.text or '').strip(), 80)}" if first else ""
         print(
-            f"note: {tally.skipped:,} lines were skipped, as no CAN frame could be read from them{where}",
+            f"note: {counted(tally.skipped, 'line')} {was} skipped, as no CAN frame could be read there{where}",
             file=sys.stderr,
         )
 
@@ -678,10 +678,10 @@ class _Ending:
         self._source = source
         self.stopped = False
 
-    def leave(self) -> None:
-        """Exit with 130 if a recording was not read to its end."""
+    def leave(self, note: str = "stopped before the end; the same command again does the rest") -> None:
+        """Exit with 130 if a recording was not read to its end, and say what that means."""
         if self.stopped and self._source.progress().total is not None:
-            print("note: stopped before the end; the same command again does the rest", file=sys.stderr)
+            print(f"note: {note}", file=sys.stderr)
             raise typer.Exit(INTERRUPTED)
 
 

@@ -5,6 +5,7 @@ What comes in: the words a user gives as SOURCE, and a roster. What goes out: an
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -35,10 +36,10 @@ from canlevel.decoding.devices import (
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.overview import FEWEST_OF_A_SENDER, MOST_OF_A_SENDER
 from canlevel.derivation.sender import describe_sender
-from canlevel.errors import NoFramesError
-from canlevel.findings.bus_checks import load_pct
+from canlevel.errors import CaptureError, NoFramesError
+from canlevel.findings.bus_checks import clock_words, load_pct
 from canlevel.findings.catalogue import CHECKS
-from canlevel.findings.checks import Check, Finding, examine
+from canlevel.findings.checks import Check, Finding, examine, not_answered
 from canlevel.findings.evidence import (
     MALFORMED,
     Bus,
@@ -85,6 +86,7 @@ TALK = (
     RVC_DIAGNOSTIC,
     J1939_DIAGNOSTIC,
 )
+HEARD = ("first_heard", "last_heard")
 SLICE = 20_000  # frames that are taken apart together
 STEADY, SHORTEST_RHYTHM_S = 0.5, 2.0
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
@@ -191,17 +193,25 @@ class Heard:
         """Findings of the checks, with the bus, its tanks and its devices."""
         return Explanation(
             findings=tuple(examine(self.evidence, checks)),
-            bus=_bus_facts(self.evidence),
+            bus=_bus_facts(self.evidence, checks),
             tanks=[_tank_facts(tank) for tank in self.evidence.tanks],
-            devices=[_with_time_texts(row) for row in self._device_rows()],
+            devices=self.device_rows(),
         )
 
     def devices(self) -> pa.Table:
-        """DEVICES: one row for each source address of each channel."""
-        return pa.Table.from_pylist(self._device_rows(), schema=DEVICES)
+        """DEVICES: one row for each source address of each channel; times are null where the date is not known."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return pa.Table.from_pylist([row | {key: _dated(row[key]) for key in HEARD} for row in rows], schema=DEVICES)
 
-    def _device_rows(self) -> list[dict[str, Any]]:
-        return [_device_row(device, self.said) for device in self.evidence.devices]
+    def device_rows(self) -> list[dict[str, Any]]:
+        """The same as plain values, for JSON; times in ISO 8601, UTC."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return [row | {key: _time_text(row[key]) for key in HEARD} for row in rows]
+
+    def heard_words(self) -> list[str]:
+        """For each device when it was first and last heard, as a person reads it: "" where the frames carry no times."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return [_between(*(row[key] for key in HEARD)) for row in rows]
 
 
 class Examination:
@@ -218,12 +228,14 @@ class Examination:
         self._listener = Listener((*decoder.messages, *TALK))
         self._readings = Readings(levels=levels)
         self._talk: list[Kept] = []
+        self._listened_s: float | None = None
 
     def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
 
         Raises CaptureError for what cannot be read.
         """
+        began_s = time.monotonic()
         try:
             with suppress(NoFramesError):
                 for frames in self.source.batches():
@@ -233,6 +245,8 @@ class Examination:
                     if on_batch is not None:
                         on_batch(self.source.progress())
         finally:
+            if self.source.live:
+                self._listened_s = time.monotonic() - began_s
             self.source.close()
         self._take(self._listener.hand_out())
         return self._heard()
@@ -266,6 +280,7 @@ class Examination:
                 dropped_line=first_dropped.line if first_dropped else None,
                 dropped_text=first_dropped.text if first_dropped else None,
                 live=self.source.live,
+                listened_s=self._listened_s,
                 bitrate=self._bitrate,
             ),
             claims=said.claims,
@@ -291,7 +306,8 @@ def open_examination(
 
     ask: send the one request for address claims and product information to a live bus. levels: without them only the roll of
     the bus can be had, in the memory that it takes itself.
-    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened.
+    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened, and for `seconds` of a recording, which
+    is heard to its end.
     """
     if not isinstance(roster, Roster):
         roster = load_roster(roster) if roster is not None else Roster()
@@ -299,6 +315,12 @@ def open_examination(
     decoder = TankDecoder([message for path in paths for message in load_dbc(path)])
     words = [sources] if isinstance(sources, str | Path) else list(sources)
     source = open_source(words, start=start, bitrate=bitrate, seconds=seconds, leniently=True, ask=ask)
+    if seconds is not None and source.progress().total is not None:
+        source.close()
+        raise CaptureError(
+            "a recording is looked at as a whole, and not for some seconds",
+            next_step="leave --seconds out; it is how long to listen to a live bus or standard input",
+        )
     return Examination(source, roster, decoder, bitrate, levels=levels)
 
 
@@ -473,11 +495,6 @@ def _tank_facts(tank: Tank) -> dict[str, Any]:
     }
 
 
-def _with_time_texts(row: dict[str, Any]) -> dict[str, Any]:
-    """A row of DEVICES with its times in words."""
-    return row | {key: _time_text(row[key]) for key in ("first_heard", "last_heard")}
-
-
 def _device_row(device: Device, said: _Said) -> dict[str, Any]:
     """A row of DEVICES, times in microseconds."""
     who = (device.channel, device.source_address)
@@ -539,7 +556,7 @@ def _sends(device: Device) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (-row["frames"], row["pgn"]))
 
 
-def _bus_facts(evidence: Evidence) -> dict[str, Any]:
+def _bus_facts(evidence: Evidence, checks: Sequence[Check]) -> dict[str, Any]:
     firsts = [bus.first_us for bus in evidence.buses if bus.first_us is not None]
     lasts = [bus.last_us for bus in evidence.buses if bus.last_us is not None]
     spoken = [p for p in ("nmea2000", "rvc", "j1939") if any(tank.protocol == p for tank in evidence.tanks)]
@@ -548,6 +565,7 @@ def _bus_facts(evidence: Evidence) -> dict[str, Any]:
         "first_time": _time_text(min(firsts, default=None)),
         "last_time": _time_text(max(lasts, default=None)),
         "seconds": max((bus.seconds for bus in evidence.buses if bus.seconds is not None), default=None),
+        "heard_seconds": evidence.heard_s,
         "bitrate": evidence.recording.bitrate,
         "protocols": spoken,
         "error_frames": evidence.errors.frames,
@@ -555,6 +573,7 @@ def _bus_facts(evidence: Evidence) -> dict[str, Any]:
         "dropped_frames": evidence.recording.dropped,
         "skipped_lines": evidence.recording.skipped,
         "channels": [_channel_facts(bus, evidence.recording.bitrate) for bus in evidence.buses],
+        "not_checked": [{"code": one.code, "needs_seconds": one.needs_s} for one in not_answered(evidence, checks)],
     }
 
 
@@ -595,6 +614,19 @@ def _plain_finding(finding: Finding) -> dict[str, Any]:
 
 def _time_text(time_us: int | None) -> str | None:
     """ISO 8601, UTC, to the microsecond; None for a time that only counts from a start that is not known."""
-    if time_us is None or time_us < EARLIEST_DATE_US:
-        return None
-    return f"{np.datetime64(time_us, 'us')}Z"
+    time_us = _dated(time_us)
+    return None if time_us is None else f"{np.datetime64(time_us, 'us')}Z"
+
+
+def _dated(time_us: int | None) -> int | None:
+    """A time, or None for one that only counts from a start that is not known."""
+    return None if time_us is None or time_us < EARLIEST_DATE_US else time_us
+
+
+def _between(first_us: int | None, last_us: int | None) -> str:
+    if first_us is None or last_us is None:
+        return ""
+    first, last = clock_words(first_us), clock_words(last_us)
+    if _dated(first_us) is None:
+        return f"{first} to {last} by the recorder's clock"
+    return f"{first.removesuffix(' UTC')} to {last}"

@@ -94,11 +94,11 @@ def test_decode_jsonl_has_the_fixed_keys(boat: Path, canlevel: Callable[..., Res
     }
     assert [row["tank"] for row in rows[1:]] == ["rvc.grey_water.18", "j1939.fuel.1", "nmea2000.fresh_water.0"]
     assert rows[3]["status"] == "malformed"
-    assert "1 lines were skipped" in errors
+    assert "1 line was skipped" in errors
     assert f"{boat}, line 6" in errors
     assert "\x1b" not in errors
     assert "lost 5 frames" in errors
-    assert "1 tank frames were too short" in errors
+    assert "1 tank frame too short" in errors
 
 
 def test_decode_csv_holds_the_same(boat: Path, canlevel: Callable[..., Result]) -> None:

@@ -191,7 +191,7 @@ class Tank:
     @property
     def name(self) -> str:
         """What to call it: the owner's name with the id behind it, or the id."""
-        return f'"{self.entry.name}" ({self.tank})' if self.entry else self.tank
+        return f'"{self.entry.short_name}" ({self.tank})' if self.entry else self.tank
 
     @cached_property
     def timed(self) -> bool:
@@ -334,7 +334,7 @@ def _is_regular(sender: Sender) -> bool:
 @dataclass(frozen=True, slots=True)
 class Recording:
     """What the reading of the recording itself brought up. dropped: frames its recorder lost; told of first in `dropped_line`,
-    whose text is `dropped_text`. live: a bus, and no recording. bitrate: bit/s.
+    whose text is `dropped_text`. live: a bus, and no recording, that was listened to for `listened_s`. bitrate: bit/s.
     """
 
     skipped: int = 0
@@ -342,6 +342,7 @@ class Recording:
     dropped_line: int | None = None
     dropped_text: str | None = None
     live: bool = False
+    listened_s: float | None = None
     bitrate: int = 250_000
 
 
@@ -369,6 +370,13 @@ class Evidence:
     claims: tuple[Claim, ...] = ()
     asked: Mapping[str | None, Proof] = field(default_factory=dict)
     reports: tuple[Report, ...] = ()
+
+    @cached_property
+    def heard_s(self) -> float | None:
+        """How long was listened; of a recording, how long its longest bus lasts. None where its frames carry no times."""
+        if self.recording.listened_s is not None:
+            return self.recording.listened_s
+        return max((bus.seconds for bus in self.buses if bus.seconds is not None), default=None)
 
     def device(self, channel: str | None, source_address: int) -> Device | None:
         """The device at an address of a channel."""

@@ -86,6 +86,7 @@ def _level(tank: Tank) -> str:
         "declare stacked senders as a pair in the monitor",
     ),
     caution=MOVING,
+    needs_s=30.0,
 )
 def instance_flicker(evidence: Evidence) -> Iterator[Found]:
     """Does one device send two levels in turn under one identity?"""

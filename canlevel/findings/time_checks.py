@@ -30,8 +30,8 @@ SIGNS_OF_LIFE = frozenset({126993, 0x1FECA, 65226})
 SERVICE_TOOLS = frozenset({249, 250})
 CAME_LATER_S, VISIT_S = 30.0, 600.0
 SUPPLY = (
-    "its supply or its plug failed",
     "it was switched off or restarted",
+    "its supply or its plug failed",
 )
 
 
@@ -46,6 +46,7 @@ SUPPLY = (
     ),
     caution=WIRES,
     told_by=("address-changed",),
+    needs_s=30.0,
 )
 def device_went_silent(evidence: Evidence) -> Iterator[Found]:
     """Did a device stop while the bus went on?"""
@@ -106,6 +107,7 @@ def _only_a_tank(device: Device) -> bool:
     ),
     caution=WIRES,
     told_by=("device-went-silent", "address-changed", "address-conflict"),
+    needs_s=30.0,
 )
 def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
     """Did a tank stop while the bus went on?"""
@@ -152,6 +154,7 @@ def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
         "frames-dropped",
         "bus-overloaded",
     ),
+    needs_s=60.0,
 )
 def update_irregular(evidence: Evidence) -> Iterator[Found]:
     """Do a tank's readings come at odd times, or stay away for a while?"""
@@ -212,6 +215,7 @@ def _switched_off(tank: Tank, away_s: float, evidence: Evidence) -> bool:
     ),
     caution=MOVING,
     told_by=("update-irregular", "frames-dropped", "bus-overloaded", "frame-malformed"),
+    needs_s=60.0,
 )
 def update_slow(evidence: Evidence) -> Iterator[Found]:
     """Do a tank's readings come far less often than those of its kind?"""

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.findings.bus_checks import span_words
 from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
 from canlevel.findings.evidence import ERROR, MALFORMED, NOT_AVAILABLE, OK, OVER_RANGE, RESERVED, Evidence, Tank
+from canlevel.words import counted, span_words
 
 __all__ = ["VALUE_CHECKS", "coarse_step_pct"]
 
@@ -159,6 +159,7 @@ def _pinned(evidence: Evidence, level_pct: float) -> Iterator[Tank]:
     ),
     caution=WIRES,
     told_by=("tank-went-silent",),
+    needs_s=PINNED_S,
 )
 def level_pinned_full(evidence: Evidence) -> Iterator[Found]:
     """Does a tank stand at 100 % without a change?"""
@@ -184,6 +185,7 @@ def level_pinned_full(evidence: Evidence) -> Iterator[Found]:
     ),
     caution=WIRES,
     told_by=("tank-went-silent",),
+    needs_s=PINNED_S,
 )
 def level_pinned_empty(evidence: Evidence) -> Iterator[Found]:
     """Does a tank stand at 0 % without a change?"""
@@ -365,7 +367,7 @@ def frame_malformed(evidence: Evidence) -> Iterator[Found]:
             known = tank.instance is not None
             what = tank.name if known else f"address {tank.source_address}"
             yield Found(
-                f"{what} sent {n:,} tank frame{'' if n == 1 else 's'} too short to be read",
+                f"{what} sent {counted(n, 'tank frame')} too short to be read",
                 tank.proof(bad),
                 (tank,) if known else (),
                 device=evidence.device(tank.channel, tank.source_address),
