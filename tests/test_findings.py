@@ -1029,29 +1029,127 @@ def test_json_has_the_keys_of_the_contract(tmp_path: Path, canlevel: Command) ->
     assert {device["source_address"] for device in document["devices"]} >= {FUEL_GAUGE, WATER_MONITOR}
 
 
-def test_the_text_has_the_worst_first_on_one_screen(tmp_path: Path, canlevel: Command) -> None:
-    """Ten faults and warnings, piped: at most 60 lines, each of its codes named, faults before warnings before remarks."""
+def ten_faults(folder: Path) -> tuple[Path, Path]:
+    """(recording, roster) with ten faults and warnings and more."""
     frames = many_faults("boat")
     frames = change(frames, "nmea2000.fuel.0", lambda x, _: raw_of(x, 32_000))
     frames = change(frames, "nmea2000.fuel.1", lambda x, _: raw_of(x, 0x7FFE))
     frames = two_names(jumping(frames, FRESH_N, 6.0), FUEL_GAUGE, "can0", 4)
-    roster = tmp_path / "boat.toml"
-    spare = 'name = "Spare"\nfluid = "live_well"\ninstance = 7\nprotocol = "nmea2000"'
+    roster = folder / "boat.toml"
+    spare = f'name = "{"A tank with a long name " * 9}"\nfluid = "live_well"\ninstance = 7\nprotocol = "nmea2000"'
     roster.write_text(f"{ROSTERS['boat']}[[tank]]\n{spare}\n[[tank]]\n{spare.replace('7', '8')}\n")
-    path = write(tmp_path, frames)
+    return write(folder, frames), roster
+
+
+def test_the_piped_text_has_all_of_it_the_worst_first(tmp_path: Path, canlevel: Command) -> None:
+    """Each finding with every cause and step, though twice the same only once; faults before warnings before remarks."""
+    path, roster = ten_faults(tmp_path)
     code, output, _ = canlevel("explain", path, "--roster", roster)
     assert code == 1
-    lines = output.splitlines()
-    assert len(lines) <= 60
-    heads = re.findall(r"^(FAULT|WARNING|INFO) ", output, re.MULTILINE)
-    assert sum(head != "INFO" for head in heads) >= 10
-    assert heads == sorted(heads, key=["FAULT", "WARNING", "INFO"].index)
+    found = re.findall(r"^(FAULT|WARNING|INFO) ", output, re.MULTILINE)
+    assert sum(head != "INFO" for head in found) >= 10
+    assert found == sorted(found, key=["FAULT", "WARNING", "INFO"].index)
     explanation = examine_file(path, roster.read_text())
-    assert len(heads) == len(explanation.findings)
+    assert len(found) == len(explanation.findings)
     # A line may end within a code, at its hyphen.
-    joined = re.sub(r"\s+", "", output)
+    joined = re.sub(r"\s+", "", output).lower()
     assert all(f"[{finding.code}]" in joined for finding in explanation.findings)
+    assert all(
+        re.sub(r"\s+", "", words).lower() in joined
+        for finding in explanation.findings for words in (*finding.causes, *finding.next_steps)
+    )  # fmt: skip
+    assert "as for the one above" in output.lower()
     assert "supply off" in re.sub(r"\s+", " ", output)
+    assert "…" in output
+    assert max(map(len, output.splitlines())) <= 110
+
+
+def heads(lines: list[str]) -> int:
+    return sum(line.startswith(("FAULT ", "WARNING ", "INFO ")) for line in lines)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 22), (110, 58), (60, 22), (100, 30)])
+def test_the_worst_finding_fits_a_screen_with_its_first_step(width: int, height: int, tmp_path: Path) -> None:
+    """A terminal of 80 by 24, less the prompt's lines: the worst in full, what has no room counted, the caution below."""
+    path, roster = ten_faults(tmp_path)
+    document = examine_file(path, roster.read_text()).to_dict()
+    while document["findings"]:
+        lines = [text for _, text in explanation_lines(document, "bus.log", width, height)]
+        assert len(lines) <= height
+        assert max(map(len, lines)) <= width
+        worst = document["findings"][0]
+        if worst["severity"] != "info":
+            text = re.sub(r"\s+", "", "".join(lines)).lower()
+            assert f"[{worst['code']}]" in text
+            assert re.sub(r"\s+", "", worst["next_steps"][0]).lower() in text
+            assert re.sub(r"\s+", "", worst["caution"]).lower() in text
+        counted = next((line for line in lines if re.match("and .* more: ", line)), "")
+        everything = [text for _, text in explanation_lines(document, "bus.log", width, None)]
+        assert heads(lines) + sum(map(int, re.findall(r"\d+", counted))) == heads(everything)
+        del document["findings"][0]
+
+
+@pytest.mark.parametrize("one", CASES, ids=lambda one: one.id)
+def test_one_finding_fits_a_small_screen(one: Case, tmp_path: Path) -> None:
+    path = write(tmp_path, one.text())
+    lines = explanation_lines(examine_file(path, one.roster).to_dict(), "bus.log", 80, 22)
+    assert len(lines) <= 22
+    assert max(len(text) for _, text in lines) <= 80
+
+
+def cut(frames: Frames, seconds: float) -> Frames:
+    return [frame for frame in frames if frame.time_us - START_US < seconds * 1e6]
+
+
+def test_a_short_recording_says_what_it_cannot_tell(tmp_path: Path, canlevel: Command) -> None:
+    """By the checks' own needs: silence wants 30 s, a rhythm a minute, a pinned level the five minutes of its definition."""
+    wanted = {
+        "instance-flicker": 30.0, "tank-went-silent": 30.0, "device-went-silent": 30.0,
+        "update-slow": 60.0, "update-irregular": 60.0, "level-pinned-full": 300.0, "level-pinned-empty": 300.0,
+    }  # fmt: skip
+    for seconds, left in ((10, wanted), (45, {k: v for k, v in wanted.items() if v > 45}), (899, {})):
+        path = write(tmp_path, cut(healthy("boat"), seconds))
+        document = examine_file(path, None).to_dict()
+        assert {one["code"]: one["needs_seconds"] for one in document["bus"]["not_checked"]} == left
+        assert document["bus"]["heard_seconds"] == pytest.approx(seconds, abs=1)
+        code, output, _ = canlevel("explain", path)
+        said = re.sub(r"\s+", " ", output)
+        assert code == 0
+        assert ("Nothing is wrong that a listener can hear." in said) == (seconds >= 30)
+        assert ("too little to say that all is well" in said) == (seconds < 30)
+        assert ("But not" in said) == bool(left)
+        assert all(word in said for word in left)
+        assert ("for 5 min" in said) == bool(left)
+    # Beside a fault it is said in a sentence.
+    path = write(tmp_path, cut(change(healthy("boat"), GREY_N, lambda x, _: raw_of(x, 0x7FFF)), 45))
+    assert "4 kinds of finding cannot be told; 5 min do for all" in canlevel("explain", path)[1]
+
+
+def test_no_tank_in_a_short_recording_is_to_listen_for_longer_first(tmp_path: Path, canlevel: Command) -> None:
+    """A bus that is being switched on: no tank in its first 15 seconds proves nothing, and the first step says so."""
+    silent = without(healthy("boat"), lambda frame: bool(tanks_of(frame)))
+    for seconds, short in ((15, True), (120, False)):
+        path = write(tmp_path, cut(silent, seconds))
+        (finding,) = examine_file(path, None).findings
+        assert (finding.code, finding.severity) == ("no-tank-frames", "fault")
+        assert f"in {seconds} s" in finding.summary or "in 2 min" in finding.summary
+        assert finding.next_steps[0].startswith("listen for longer") == short
+        missing = examine_file(
+            write(tmp_path, cut(healthy("boat"), seconds)), roster_but("boat", "Galley sink", instance=9)
+        )
+        (finding,) = [finding for finding in missing.findings if finding.code == "tank-missing"]
+        assert finding.next_steps[0].startswith("listen for longer") == short
+    code, output, _ = canlevel("explain", write(tmp_path, cut(silent, 15)))
+    assert code == 1
+    assert output.index("Listen for longer") < output.index("Run canlevel devices")
+
+
+def test_seconds_of_a_recording_are_refused(boat: Path, canlevel: Command) -> None:
+    for command in ("explain", "devices"):
+        code, output, errors = canlevel(command, boat, "--seconds", "5")
+        assert (code, output) == (2, "")
+        assert "--seconds" in errors
+        assert "as a whole" in errors
 
 
 def test_nothing_to_report_is_said(boat: Path, tmp_path: Path, canlevel: Command) -> None:

@@ -20,6 +20,7 @@ MOST_SHOWN = (3, 3)  # causes and next steps on a screen
 LESS_SHOWN = (MOST_SHOWN, (2, 3), (1, 3), (1, 2), (1, 1), (0, 1))
 SHORT_S = 30.0
 TITLE = 60
+AS_ABOVE = "as for the one above"
 ALL_OF_IT = "canlevel explain … | less"
 NAMED = 5  # tanks of a remark
 # What each kind of question looked for, for a bus with which nothing is wrong.
@@ -50,8 +51,11 @@ def explanation_lines(document: Mapping[str, Any], title: str, width: int, heigh
             head.append(("", ""))
     note = [] if well else _too_short(document, width)
     if height is None:
-        body = [line for finding in findings for line in _in_full(finding, width)]
-        return [*head, *body, *_tail(findings, note, width)]
+        body: list[Line] = []
+        for before, finding in zip([None, *findings], findings, strict=False):
+            again = before is not None and all(before[key] == finding[key] for key in ("causes", "next_steps"))
+            body += _in_full({**finding, "causes": (), "next_steps": (AS_ABOVE,)} if again else finding, width)
+        return [*head, *body[:-1], *_tail(findings, note, width)]
     return head + _on_a_screen(findings, note, width, height - len(head))
 
 
@@ -119,7 +123,7 @@ def _on_a_screen(findings: Sequence[Mapping[str, Any]], note: list[Line], width:
     """
     grave = sum(finding["severity"] != "info" for finding in findings)
     short = [_in_short(finding, width) for finding in findings]
-    whole = 1  # the row that says where all of it is
+    whole = 1 if width >= 80 else 2  # rows that say where all of it is
     full: list[list[Line]] = []
     for shown in range(min(grave, rows), 1, -1):
         full = [_in_full(finding, width, *MOST_SHOWN) for finding in findings[:shown]]
@@ -144,9 +148,9 @@ def _on_a_screen(findings: Sequence[Mapping[str, Any]], note: list[Line], width:
     if told < len(findings):
         left = Counter(finding["severity"] for finding in findings[told:])
         words = [f"{n:,} {word}{'s' if n > 1 and word != 'info' else ''}" for word, n in left.items()]
-        lines.append(("dim", f"and {', '.join(words)} more. All of it: {ALL_OF_IT}"))
+        lines += [("dim", line) for line in _wrap(f"and {', '.join(words)} more: {ALL_OF_IT}", width)]
     elif shown < grave:
-        lines.append(("dim", f"Causes and next steps of all of them: {ALL_OF_IT}"))
+        lines += [("dim", line) for line in _wrap(f"Causes and next steps of all of them: {ALL_OF_IT}", width)]
     if tail and lines and lines[-1] == ("", ""):
         lines.pop()
     return lines + tail
