@@ -391,7 +391,7 @@ def _examined(
 
     if seconds is None and any(is_live(word) for word in source):
         seconds = listen_s
-        print(f"listening for {listen_s:.0f} s", file=sys.stderr)
+        print(f"listening for {listen_s:.0f} s; Ctrl-C ends it sooner", file=sys.stderr)
     examination = open_examination(
         source,
         roster=roster,

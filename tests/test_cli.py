@@ -319,6 +319,25 @@ def test_a_file_that_is_stopped_was_not_finished(tmp_path: Path) -> None:
     assert len(pd.read_parquet(tmp_path / "history" / "readings")) == 300_000
 
 
+@pytest.mark.parametrize("command", ["explain", "devices"])
+def test_nothing_is_said_of_a_recording_that_was_not_heard_to_its_end(command: str, tmp_path: Path) -> None:
+    """A verdict from half a recording would be one from another recording; and there is no rest for the same command to do."""
+    big = tmp_path / "big.log"
+    big.write_text(
+        "".join(f"({START_US // 1_000_000 + i}.000000) can0 19F21123#10D430D0070000FF\n" for i in range(300_000))
+    )
+    script = (
+        "import os, signal\nfrom canlevel.findings.listener import Listener\nreal, seen = Listener.add, []\n"
+        "def add(self, frames):\n    seen.append(1)\n    if len(seen) == 2:\n        os.kill(os.getpid(), signal.SIGINT)\n"
+        "    real(self, frames)\nListener.add = add\nfrom canlevel.__main__ import main\nmain()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, command, big], capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stdout) == (130, "")
+    assert "interrupted before the end of the recording" in done.stderr
+    assert "same command" not in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_a_terminal_gets_a_progress_bar_and_a_file_none(tmp_path: Path) -> None:
     big = tmp_path / "big.log"
     frame = "(1777622400.000000) can0 19F21123#10D430D0070000FF\n"

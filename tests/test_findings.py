@@ -40,8 +40,10 @@ from faults import (
     FUEL_J,
     GREY_N,
     GREY_R,
+    HEADING,
     J1939,
     NMEA,
+    PRODUCT,
     ROSTERS,
     RVC,
     RVC_DIAGNOSTIC,
@@ -56,18 +58,21 @@ from faults import (
     fast_packet,
     flooded,
     healthy,
+    in_time,
     irregular,
     jumping,
     level_of,
     log_text,
     lossy,
     moved_address,
+    name_of_device,
     of_another,
     paused,
     pgn_of,
     product_data,
     raw_of,
     roster_but,
+    send,
     silenced,
     source_of,
     tanks_of,
@@ -93,6 +98,7 @@ from canlevel.show.findings import explanation_lines
 from canlevel.show.rows import TANK_KEYS
 from canlevel.simulate import SimulatedFrame
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, column, time_column, times_us, values_of
+from canlevel.words import span_words
 
 SEVERITY_ORDER = ["fault", "warning", "info"]
 # What is told of an absence has no frames to show; of a silence, or of a minute, no single frame is a sample.
@@ -1196,6 +1202,77 @@ def test_devices_are_those_that_speak(boat: Path, canlevel: Command) -> None:
     assert sorted(by_source[FUEL_GAUGE]["tanks"]) == ["nmea2000.fuel.0", "nmea2000.fuel.1"]
     periods = {entry["pgn"]: entry["period_s"] for entry in by_source[17]["sends"]}
     assert periods[127488] == pytest.approx(0.1, rel=0.01)
+
+
+def undated(frames: Frames) -> str:
+    """The same log with times that count from zero."""
+    return re.sub(
+        r"^\((\d+)\.", lambda found: f"({int(found[1]) - START_US // 1_000_000}.", log_text(frames), flags=re.MULTILINE
+    )
+
+
+def test_devices_of_a_recording_without_dates(tmp_path: Path, canlevel: Command) -> None:
+    """No day is made up: seconds by the recorder's clock for people, nothing for programs, as `explain` has it."""
+    path = write(tmp_path, undated(healthy("boat")))
+    code, output, _ = canlevel("devices", path)
+    assert code == 0
+    assert "1970" not in output
+    assert len(re.findall(r"heard +\d+(\.\d)? s to \d+\.\d s by the recorder's clock, ", output)) == 7
+    rows = [json.loads(line) for line in canlevel("devices", path, "--format", "jsonl")[1].splitlines()]
+    assert {(row["first_heard"], row["last_heard"]) for row in rows} == {(None, None)}
+    document = json.loads(canlevel("explain", path, "--format", "json")[1])
+    assert [{key: row[key] for key in rows[0]} for row in document["devices"]] == rows
+    # With the start all of it has dates.
+    rows = [
+        json.loads(line)
+        for line in canlevel("devices", path, "--start", "2026-05-01T08:00Z", "--format", "jsonl")[1].splitlines()
+    ]
+    assert all(row["first_heard"].startswith("2026-05-01T08:") for row in rows)
+
+
+def test_devices_in_words(tmp_path: Path, canlevel: Command) -> None:
+    """One form for a period; a current with its unit; who gave a NAME has said something; one frame came one time."""
+    frames = healthy("boat")
+    once = send(300.0, HEADING, 99, bytes(8))
+    claim = send(0.2, CLAIM, 77, name_of_device(77, 4))
+    product = fast_packet(400.0, PRODUCT, 77, product_data(b"Tank monitor"))
+    path = write(tmp_path, in_time([*frames, once, claim, send(0.2, CLAIM, 78, name_of_device(78, 4)), *product]))
+    _, output, _ = canlevel("devices", path)
+    said = re.sub(r"\s+", " ", output)
+    assert "99 (63h) says nothing of itself" in said
+    assert "77 (4Dh) Tank monitor" in said
+    assert re.search(r"78 \(4Eh\) a device of maker \d+ that did not tell its model", said)
+    assert re.search(r"takes \d+ mA", said)
+    assert f"{HEADING} ({HEADING:X}h) 1 time " in said
+    assert ", every 0.1 s" in said
+    assert ", every 1 s" in said
+    assert not re.search(r"\d ms\b|every \d\.0 s|1 times|mA:", said)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "0 s"), (0.01, "0.01 s"), (0.0999, "0.1 s"), (0.25, "0.25 s"), (0.9996, "1 s"), (1.0, "1 s"), (2.54, "2.5 s"),
+     (9.96, "10 s"), (15, "15 s"), (119, "119 s"), (120, "2 min"), (750, "12 min"), (9000, "2.5 h"), (172_800, "2 days")],
+)  # fmt: skip
+def test_lengths_of_time_in_words(seconds: float, words: str) -> None:
+    assert span_words(seconds) == words
+
+
+def test_a_gap_and_a_full_bus_in_words(tmp_path: Path) -> None:
+    """What is not known is said as such: a pause or the supply; a load between two bounds, the higher one being a bound."""
+    (gap,) = [f for f in found_in(tmp_path, case("capture-gap", NMEA).text()).findings if f.code == "capture-gap"]
+    assert "the whole bus can0 was silent for" in gap.summary
+    assert "either the recording was paused, or the whole bus lost its supply; no single device did this" in gap.summary
+    (full,) = [
+        f for f in found_in(tmp_path, case("bus-overloaded", NMEA).text()).findings if f.code == "bus-overloaded"
+    ]
+    assert re.search(r"is at most \d+ % full in its worst minute, and \d+ % at least", full.summary)
+    (silent,) = [
+        f
+        for f in found_in(tmp_path, case("device-went-silent", NMEA).text()).findings
+        if f.code == "device-went-silent"
+    ]
+    assert silent.causes[0] == "it was switched off or restarted"
 
 
 def test_the_helpers_read_tanks_as_the_program_does() -> None:
