@@ -326,7 +326,7 @@ def explain(
         first, *others = source
         title = "standard input" if first == "-" else first if is_live(first) else Path(first).name
         title += f" and {len(others)} more" if others else ""
-        _print_lines(explanation_lines(explanation.to_dict(), title, min(_width(), 110), _height()))
+        _print_lines(explanation_lines(explanation.to_dict(), title, _text_width(), _height()))
     if explanation.faulty:
         raise typer.Exit(BAD_NEWS)
 
@@ -368,7 +368,7 @@ def devices(
     found = heard.devices()
 
     def show_lines(_: Console) -> None:
-        _print_lines(device_lines(plain_rows(found), heard.heard_words(), min(_width(), 120)))
+        _print_lines(device_lines(plain_rows(found), heard.heard_words(), _text_width()))
 
     _show(found, tuple(found.column_names), format, show_lines, "no device was heard")
 
@@ -418,6 +418,11 @@ def _print_lines(lines: list[tuple[str, str]]) -> None:
     console = _console()
     for style, line in lines:
         console.print(Text(line, style=style), soft_wrap=True)
+
+
+def _text_width() -> int:
+    """Columns of running text: what is pleasant to read, and into a file or a pipe what every screen has."""
+    return min(_width(), 110) if sys.stdout.isatty() else 80
 
 
 def _height() -> int | None:

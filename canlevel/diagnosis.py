@@ -88,7 +88,7 @@ TALK = (
 )
 HEARD = ("first_heard", "last_heard")
 SLICE = 20_000  # frames that are taken apart together
-STEADY, SHORTEST_RHYTHM_S = 0.5, 2.0
+STEADY, SHORTEST_RHYTHM_S, FEWEST_PERIODS = 0.5, 2.0, 2
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
 DEVICES = pa.schema(
     [
@@ -550,7 +550,11 @@ def _sends(device: Device) -> list[dict[str, Any]]:
     for pgn, senders in by_pgn.items():
         most = max(senders, key=lambda sender: sender.intervals)
         # What comes in several frames comes in bursts, and some things come once: the mean of those is no period.
-        steady = most.spread_s <= STEADY * most.mean_s and most.mean_s * most.intervals >= SHORTEST_RHYTHM_S
+        steady = (
+            most.intervals >= FEWEST_PERIODS
+            and most.spread_s <= STEADY * most.mean_s
+            and most.mean_s * most.intervals >= SHORTEST_RHYTHM_S
+        )
         period_s = most.mean_s if steady else None
         rows.append({"pgn": pgn, "frames": sum(sender.frames for sender in senders), "period_s": period_s})
     return sorted(rows, key=lambda row: (-row["frames"], row["pgn"]))

@@ -1067,7 +1067,7 @@ def test_the_piped_text_has_all_of_it_the_worst_first(tmp_path: Path, canlevel: 
     assert "as for the one above" in output.lower()
     assert "supply off" in re.sub(r"\s+", " ", output)
     assert "…" in output
-    assert max(map(len, output.splitlines())) <= 110
+    assert max(map(len, output.splitlines())) <= 80
 
 
 def heads(lines: list[str]) -> int:
