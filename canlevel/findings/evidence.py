@@ -168,10 +168,19 @@ class Tank:
         """(m,) between readings that no stop lies between."""
         if not self.timed:
             return np.zeros(0)
-        broken = np.array([stop.found.number for stop in self.bus.stops], np.int64)
-        passed = np.searchsorted(broken, self.number, "right")
         # A frame that comes twice in one moment is one message.
-        return np.asarray(np.maximum(np.diff(self.at_s), 0.0)[np.diff(passed) == 0])
+        return np.asarray(np.maximum(np.diff(self.at_s), 0.0)[self._unbroken])
+
+    @cached_property
+    def moves_pct(self) -> Floats:
+        """(m,) how far the level moved in each of `intervals_s`, nan where it is not known."""
+        return np.asarray(np.abs(np.diff(self.level_pct))[self._unbroken]) if self.timed else np.zeros(0)
+
+    @cached_property
+    def _unbroken(self) -> NDArray[np.bool_]:
+        """(n - 1,) readings that no stop lies behind."""
+        broken = np.array([stop.found.number for stop in self.bus.stops], np.int64)
+        return np.asarray(np.diff(np.searchsorted(broken, self.number, "right")) == 0)
 
     @cached_property
     def usual_s(self) -> float | None:
@@ -286,7 +295,8 @@ def _is_regular(sender: Sender) -> bool:
     if sender.pgn is None or sender.pgn in MANAGEMENT or sender.intervals < FEWEST_OF_A_PERIOD:
         return False
     life_s = sender.mean_s * sender.intervals
-    with_a_period = life_s >= SHORTEST_LIFE_S and sender.spread_s <= REGULAR * sender.mean_s
+    period_s, spread_s, intervals = _own_rhythm(sender)
+    with_a_period = period_s * intervals >= SHORTEST_LIFE_S and spread_s <= REGULAR * period_s
     return with_a_period or (life_s >= LIFE_OF_BURSTS_S and sender.longest_s <= LONGEST_OF_LIFE * life_s)
 
 
