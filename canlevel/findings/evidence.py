@@ -55,6 +55,7 @@ FEWEST_WITNESSES, STEP_OVER_PAUSE = 3, 100.0
 STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
 THERE_PERIODS = 1.5
 SAME_MOMENT, SAME_MOMENT_US, SAME_PERIOD = 0.1, 50_000, 1.1  # what is sent in one breath
+KEPT_TIME = 3.0
 STRAYS, LEAST_SPREAD_S = 0.05, 1e-3  # a frame that was lost or held back comes anywhere
 CAUGHT_UP_US = 10_000_000
 REGULAR = 0.5
@@ -527,6 +528,7 @@ class _Witness:
 
     period_s: float
     spread_s: float
+    intervals: int
     moved_s: float
     timer: int
 
@@ -562,7 +564,7 @@ def _witnesses(found: Break, senders: Sequence[Sender], leaps: Leaps) -> list[_W
             len(witnesses),
         )
         moved_s = (after_us - before_us) / 1e6 - period_s
-        witnesses.append(_Witness(period_s, max(spread_s, LEAST_SPREAD_S), moved_s, timer))
+        witnesses.append(_Witness(period_s, max(spread_s, LEAST_SPREAD_S), intervals, moved_s, timer))
         met.append((source, period_s, before_us))
     return witnesses
 
@@ -592,9 +594,13 @@ def _step_over_pause(reference: _Witness, witnesses: Sequence[_Witness], *, in_t
         step = (1 - STRAYS) * step + STRAYS / one.period_s
         pause = 1 / one.period_s
         if in_time:
-            # How well its time was kept is not known, so it is as well as speaks most for the pause.
-            off_s = abs(one.moved_s - round(one.moved_s / one.period_s) * one.period_s)
-            pause = max(pause, _normal(off_s, max(off_s, spread_s)))
+            # Whether its jitter adds up is not known, so it does as speaks most for the pause.
+            times = round(one.moved_s / one.period_s)
+            off_s = abs(one.moved_s - times * one.period_s)
+            adds_up_s = spread_s * math.sqrt(1 + times + times**2 / one.intervals)
+            pause = max(
+                pause, _normal(off_s, min(max(off_s, spread_s), KEPT_TIME * spread_s)), _normal(off_s, adds_up_s)
+            )
         tick_s = ticks.get(one.timer)
         most = math.inf if tick_s is None else max(one.period_s / tick_s, 1.0)
         ticks[one.timer] = max(one.period_s, tick_s or 0.0)

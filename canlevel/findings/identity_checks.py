@@ -173,10 +173,10 @@ def _two_levels(tank: Tank) -> NDArray[np.int64] | None:
 
 
 def _steadily_apart(tank: Tank) -> NDArray[np.int64] | None:
-    """Rows of a tank whose every other reading is higher by as much all the time, whatever else moves it; None if they are not.
+    """Rows of a tank whose every other reading is higher by as much all the time, whatever else moves it; else None.
 
-    Waves in step with the readings do so too, but they grow and die away. A sender whose steps are as far apart as the two levels
-    may lie between two of them, so that the level has to be seen to move in smaller ones.
+    Waves in step with the readings do so too, but they grow and die away. A sender whose steps are as far apart may lie between
+    two of them, so that the level has to be seen to move in smaller ones.
     """
     use = np.flatnonzero(tank.numbers_known)
     level = tank.level_pct[use]
@@ -201,7 +201,9 @@ def _neighbours(tank: Tank, low_pct: float, high_pct: float) -> bool:
     told = tank.steps[tank.steps > 0]
     if len(told) and high_pct - low_pct <= 1.5 * 100 / float(told.max()):
         return True
-    off_pct = max(STEP_OFF_PCT, 50 / float(told.max())) if len(told) else STEP_OFF_PCT  # half of what a device rounds to
+    off_pct = (
+        max(STEP_OFF_PCT, 50 / float(told.max())) if len(told) else STEP_OFF_PCT
+    )  # half of what a device rounds to
     for parts in range(2, COARSEST_PARTS + 1):
         step = 100 / parts
         places = [level / step for level in (low_pct, high_pct)]

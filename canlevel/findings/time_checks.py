@@ -215,8 +215,8 @@ def _ticks(tank: Tank) -> tuple[float, NDArray[np.float64]] | None:
 def _loses_readings(tank: Tank) -> bool:
     """Whether a sender that keeps a period loses readings, and does not leave them out because the level stands still.
 
-    Who sends on a change leaves out all changes below some limit, so many as are missing; above it are as many again up to twice
-    the limit, and all of them news. Where readings are lost, small changes and none at all are as often there as ever.
+    Who sends on a change leaves out all changes below some limit, as many as are missing; above it are about as many up to
+    twice the limit, and none below. Where readings are lost, small changes and none at all are as often there as ever.
     """
     ticks = _ticks(tank)
     if ticks is None:
@@ -225,10 +225,14 @@ def _loses_readings(tank: Tank) -> bool:
     lost = 1 - len(times) / float(np.maximum(times, 1).sum())
     soon = moves[(times == 1) & ~np.isnan(moves)]
     # Chance takes two in a row, too; who leaves out one at the most repeats what it said.
-    if len(soon) < FEWEST_OF_A_RHYTHM or np.count_nonzero(times > 2) < lost / 4 * np.count_nonzero(times > 1) or not lost:
+    if (
+        len(soon) < FEWEST_OF_A_RHYTHM
+        or np.count_nonzero(times > 2) < lost / 4 * np.count_nonzero(times > 1)
+        or not lost
+    ):
         return False
     still = np.count_nonzero((soon == 0) | (soon < 0.99 * float(np.quantile(soon, lost)) / 2))
-    return still >= max(FEWEST_STILL, lost / 4 * len(soon))
+    return bool(still >= max(FEWEST_STILL, lost / 4 * len(soon)))
 
 
 def _switched_off(tank: Tank, away_s: float, evidence: Evidence) -> bool:
