@@ -47,11 +47,14 @@ from faults import (
     ROSTERS,
     RVC,
     RVC_DIAGNOSTIC,
+    SECONDS,
     START_US,
     TANK_PGNS,
     WATER_MONITOR,
     Case,
     Frames,
+    alone,
+    capacity_of,
     case,
     change,
     examine_file,
@@ -66,15 +69,18 @@ from faults import (
     lossy,
     moved_address,
     name_of_device,
+    noisy,
     of_another,
     paused,
     pgn_of,
     product_data,
     raw_of,
+    resent,
     roster_but,
     send,
     silenced,
     source_of,
+    stepped_clock,
     tanks_of,
     two_names,
     without,
@@ -565,6 +571,148 @@ def test_the_worst_minute_counts_and_not_the_mean(tmp_path: Path) -> None:
     assert facts["worst_minute_load_pct"] == pytest.approx(70.4, abs=0.011)
     (finding,) = [finding for finding in explanation.findings if finding.code == "bus-overloaded"]
     assert (finding.proof.first_line, finding.proof.frames) == (6001, 66_000)
+
+
+# --- Close to healthy -----------------------------------------------------------------------------------------------
+
+
+def _senders(random_: np.random.Generator, at_s: float, leap_s: float, *, missed: bool, timers: int = 6) -> Frames:
+    """Ten minutes of messages whose intervals jitter by 2 %, each of a device of its own, and a leap of the recorder's times.
+
+    missed: what the bus said meanwhile is missing; otherwise the clock was set.
+    """
+    frames = []
+    for source in range(timers):
+        period_s = [0.05, 0.5, 1.0, 1.0, 2.5, 5.0][source]
+        steps = period_s * random_.normal(1, 0.02, round(600 / period_s))
+        moments = period_s * random_.uniform() + np.cumsum(steps)
+        frames += [send(moment, 65_300 + source, source, bytes(8)) for moment in moments.tolist() if moment < 580]
+    frames = in_time(frames)
+    return paused(frames, at_s, at_s + leap_s) if missed else stepped_clock(frames, at_s, leap_s)
+
+
+@pytest.mark.parametrize("leap_s", [11.7, 33.3, 256.8])
+def test_a_clock_set_forward_is_told_from_a_pause_by_jittering_senders(leap_s: float, tmp_path: Path) -> None:
+    found = Counter[bool]()
+    for seed in range(12):
+        for missed in (False, True):
+            frames = _senders(np.random.default_rng([seed, 3]), 150.0 + 7 * seed, leap_s, missed=missed)
+            told_codes = codes(found_in(tmp_path, frames))
+            assert ("clock-step" in told_codes) != ("capture-gap" in told_codes)
+            found[missed] += "clock-step" in told_codes
+    assert found[False] >= 9, found
+    assert not found[True]
+
+
+def test_messages_of_one_device_are_one_witness(tmp_path: Path) -> None:
+    """After a pause the messages of a device come in the same step as before: they hang on one timer."""
+    for seed in range(6):
+        random_ = np.random.default_rng([seed, 5])
+        rest, began = random_.uniform(0, 1), 40 * random_.uniform()
+        sent = in_time(
+            send(n + rest + 0.1 * k, 65_300 + k, 7, bytes(8)) for k in range(6) for n in range(3600) if n < began + 900
+            or n > began + 900 + 2000
+        )  # fmt: skip
+        assert "capture-gap" in codes(found_in(tmp_path, sent))
+
+
+def test_a_gap_names_the_clock_and_how_to_tell(tmp_path: Path) -> None:
+    (finding,) = [f for f in found_in(tmp_path, paused(healthy("boat"), 300, 420)).findings if f.code == "capture-gap"]
+    assert any("clock" in cause for cause in finding.causes)
+    assert any("watch" in step for step in finding.next_steps)
+
+
+def _on_change(
+    level: Callable[[float], float], tick_s: float, least_pct: float, copies: int = 1
+) -> list[tuple[float, float]]:
+    """(second, level) of a sender that speaks when its level has changed by so much, and every 5 s in any case."""
+    said: list[tuple[float, float]] = []
+    again = 0
+    for n in range(round(SECONDS / tick_s) - 1):
+        at_s, new = (n + 0.5) * tick_s, level((n + 0.5) * tick_s)
+        news = not said or abs(new - said[-1][1]) >= least_pct
+        again = copies if news else again
+        if news or again or at_s - said[-1][0] > 4.9:
+            said.append((at_s, new if news else said[-1][1]))
+            again = max(again - 1, 0)
+    return said
+
+
+@pytest.mark.parametrize("copies", [1, 3])
+@pytest.mark.parametrize("least_pct", [0.5, 1.0, 3.0])
+@pytest.mark.parametrize("spread_pct", [0.3, 1.0])
+def test_who_sends_on_a_change_loses_nothing(spread_pct: float, least_pct: float, copies: int, tmp_path: Path) -> None:
+    random_ = np.random.default_rng(17)
+    said = _on_change(
+        lambda at: round(200 * (50 + 30 * np.sin(at / 97) + random_.normal(0, spread_pct)) / 100) / 2,
+        0.5,
+        least_pct,
+        copies,
+    )
+    template = next(frame for frame in healthy("coach") if GREY_R in tanks_of(frame))
+    frames = without(healthy("coach"), lambda frame: GREY_R in tanks_of(frame))
+    frames += [
+        replace(template, time_us=START_US + round(at * 1e6), data=bytes([2, round(2 * pct), 200]) + template.data[3:])
+        for at, pct in said
+    ]
+    assert len(said) > 200
+    assert "update-irregular" not in codes(found_in(tmp_path, sorted(frames, key=lambda frame: frame.time_us)))
+
+
+def test_a_key_that_is_turned_is_no_absence(tmp_path: Path) -> None:
+    """With the key off two computers are away, and brakes and transmission stay on."""
+    frames = alone(healthy("coach"), DEF_J, 24)
+    off = without(
+        frames,
+        lambda f: (
+            f.channel == "can1" and source_of(f) in (CHASSIS, 24) and START_US + 300e6 <= f.time_us < START_US + 600e6
+        ),
+    )
+    assert bad_news(found_in(tmp_path, off)) == set()
+
+
+def test_a_short_recording_tells_a_fast_tank_that_fell_silent(tmp_path: Path) -> None:
+    """Silent for 20 s of 40: more than SILENT_S and five of its own periods, if not of its kind's."""
+    frames = resent(healthy("coach"), GREY_R, 1.5, noisy(40, 0.3), until_s=20.0)
+    assert bad_news(found_in(tmp_path, [f for f in frames if f.time_us < START_US + 40_000_000])) == {
+        "tank-went-silent"
+    }
+
+
+def test_who_keeps_an_address_keeps_its_tanks(tmp_path: Path) -> None:
+    """A stranger wanted the address, gave way and went to another: what befalls the tanks later is told."""
+    stranger = bytes.fromhex("ffffffffffffffff")
+    frames = [*healthy("boat"), send(20.0, CLAIM, WATER_MONITOR, stranger), send(20.2, CLAIM, 99, stranger)]
+    mine = next(f.data for f in frames if pgn_of(f) == CLAIM and source_of(f) == WATER_MONITOR)
+    frames = in_time([*frames, send(20.1, CLAIM, WATER_MONITOR, mine)])
+    frames = change(frames, GREY_N, lambda *_: None, (600.0, float("inf")))
+    explanation = found_in(tmp_path, frames)
+    assert bad_news(explanation) == {"tank-went-silent"}
+    assert ("address-changed", None) in told(explanation)
+
+
+@pytest.mark.parametrize("parts", [36, 48])
+def test_waves_in_step_between_two_steps_of_a_coarse_sender_are_no_second_sender(parts: int, tmp_path: Path) -> None:
+    """Every other reading is on the next step: so it is with two senders, and with one wave in step with the readings."""
+    turn = iter(range(10_000))
+    step = 100 / parts
+    frames = resent(healthy("boat"), GREY_N, 2.5, lambda _: step * (17 + next(turn) % 2))
+    assert "instance-flicker" not in codes(found_in(tmp_path, frames))
+
+
+def test_waves_that_come_and_go_in_step_with_the_readings_are_no_second_sender(tmp_path: Path) -> None:
+    turn, random_ = iter(range(10_000)), np.random.default_rng(19)
+    level = lambda at: (  # noqa: E731
+        50 + (-1) ** next(turn) * 3 * (0.55 + 0.45 * np.sin(at / 15)) + float(random_.normal(0, 0.2))
+    )
+    assert bad_news(found_in(tmp_path, resent(healthy("boat"), GREY_N, 2.5, level))) == set()
+
+
+def test_a_dump_valve_in_waves_does_not_jump(tmp_path: Path) -> None:
+    """120 L/min out of 90 L, in waves of 2 %: 11 % from reading to reading, and 15 now and then."""
+    level = lambda at: min(95.0, max(8.0, 95 - 2.2 * (at - 300))) + 2 * np.sin(2.1 * at)  # noqa: E731
+    frames = change(resent(healthy("coach"), GREY_R, 5.0, level), GREY_R, lambda x, _: capacity_of(x, 90))
+    assert bad_news(found_in(tmp_path, frames)) == set()
 
 
 # --- Laws -----------------------------------------------------------------------------------------------------------

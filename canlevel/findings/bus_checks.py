@@ -238,8 +238,13 @@ def clock_step(evidence: Evidence) -> Iterator[Found]:
     causes=(
         "the recording was paused, cut together, or its computer stood still",
         "the whole network was switched off and on again",
+        "the recorder's clock was set forward while it recorded, and nothing was missed",
     ),
-    next_steps=("levels that changed meanwhile changed unseen; record without a break to see how",),
+    next_steps=(
+        "levels that changed meanwhile changed unseen; record without a break to see how",
+        "compare times before and after with a watch or another recording, or look in the recorder's own log whether its clock "
+        "was set: then the times before are wrong, and no device was silent",
+    ),
 )
 def capture_gap(evidence: Evidence) -> Iterator[Found]:
     """Was a whole bus silent? That is the recording, or the supply, and no single device."""

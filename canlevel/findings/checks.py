@@ -167,6 +167,8 @@ def _about(found: Found) -> set[Subject]:
         about.add(("device", str(found.device.channel), str(found.device.source_address)))
     if found.bus is not None:
         about.add(("bus", str(found.bus.channel)))
+    if found.source_address is not None and not about:
+        about.add(("address", str(found.source_address)))
     return about or {("everything",)}
 
 

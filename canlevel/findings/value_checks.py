@@ -19,11 +19,12 @@ BRIEFLY_S, AWAY_PERIODS, BAD_S = 20.0, 5.0, 10.0
 PINNED_S = 300.0
 LITTLE_OVER = (-1.0, 105.0)
 FEWEST_OVER, OVER_SHARE = 3, 0.01
-# A dump valve drains up to 120 L/min (common practice, no source); twice that is beyond pumps and valves.
-NO_PUMP_L_PER_MIN = 240.0
-JUMP_PCT, JUMP_OF_LITRES_PCT, SURE_JUMP_PCT = 20.0, 14.0, 35.0
+# A dump valve drains up to 120 L/min (common practice, no source), and no tank in less than half a minute; a quarter more, or
+# a tank in 20 s, is beyond pumps and valves.
+NO_PUMP_L_PER_MIN, NO_PUMP_PCT_PER_S = 150.0, 5.0
+JUMP_PCT, LEAST_JUMP_PCT, SURE_JUMP_PCT = 20.0, 14.0, 35.0
 JUMP_WITHIN_PERIODS, JUMP_WITHIN_S = 4.0, 15.0
-ABOVE_SLOSH = 5.0
+ABOVE_SLOSH, MOST_OF_SLOSH = 5.0, 3.0
 SLOSH_WINDOW = 15
 AT_A_TIME = 100_000
 COARSE_PCT = 5.0
@@ -238,24 +239,27 @@ def _jumps(tank: Tank) -> NDArray[np.int64]:
     broken = np.array([stop.found.number for stop in tank.bus.stops], np.int64)
     whole = np.diff(np.searchsorted(broken, tank.number[use], "right")) == 0
     near = (np.diff(use) == 1) & whole & (apart_s <= max(JUMP_WITHIN_PERIODS * tank.usual_s, JUMP_WITHIN_S))
-    capacity = _capacity_l(tank)
-    fast, least = np.ones(len(change), np.bool_), JUMP_PCT
-    if capacity is not None:
-        least = JUMP_OF_LITRES_PCT
-        fast = change / 100 * capacity / (apart_s / 60) > NO_PUMP_L_PER_MIN
     step = coarse_step_pct(tank)
     if step is not None:
         change = np.where(change < 1.5 * step, 0.0, change)
-    far = np.flatnonzero(near & fast & (change > min(least, SURE_JUMP_PCT)))
+    rows = np.flatnonzero(near & (change > LEAST_JUMP_PCT))
     # Slosh moves a level to and fro by some percent; it does so all the time.
     reach = min(SLOSH_WINDOW, len(change))
     around = np.lib.stride_tricks.sliding_window_view(
         np.pad(change, (reach // 2, reach - 1 - reach // 2), mode="edge"), reach
     )
     # Some at a time, as a window for every reading of a long recording fills the memory.
-    parts = [np.sort(around[far[begin : begin + AT_A_TIME]])[:, reach // 2] for begin in range(0, len(far), AT_A_TIME)]
-    usual, most = np.concatenate([np.zeros(0), *parts]), change[far]
-    found = far[((most > least) & (most > ABOVE_SLOSH * usual)) | (most > SURE_JUMP_PCT)]
+    parts = [
+        np.sort(around[rows[begin : begin + AT_A_TIME]])[:, reach // 2] for begin in range(0, len(rows), AT_A_TIME)
+    ]
+    usual, change = np.concatenate([np.zeros(0), *parts]), change[rows]
+    moved_per_s = (change - MOST_OF_SLOSH * usual) / apart_s[rows]
+    capacity = _capacity_l(tank)
+    if capacity is None:
+        far = (change > JUMP_PCT) | ((change > LEAST_JUMP_PCT) & (moved_per_s > NO_PUMP_PCT_PER_S))
+    else:
+        far = (change > LEAST_JUMP_PCT) & (moved_per_s / 100 * capacity * 60 > NO_PUMP_L_PER_MIN)
+    found = rows[(change > ABOVE_SLOSH * usual) & (far | (change > SURE_JUMP_PCT))]
     return np.asarray(use[1:][found])
 
 
