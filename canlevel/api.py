@@ -170,7 +170,9 @@ def devices(
     """Who is on a bus: one row for each source address, columns as in canlevel.diagnosis.DEVICES. Arguments as in explain()."""
     from canlevel.diagnosis import open_examination
 
-    examination = open_examination(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
+    examination = open_examination(
+        source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, levels=False
+    )
     return _frame(examination.run().devices())
 
 

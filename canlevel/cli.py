@@ -20,6 +20,7 @@ import typer
 
 from canlevel.errors import CanlevelError, QueryError
 from canlevel.units import VolumeUnit
+from canlevel.words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -38,7 +39,6 @@ WORTH_A_SPEED = 100_000  # frames; below that starting up takes longer than read
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 LISTEN_S = 15.0  # how long `tanks` listens to a live bus: three times the slowest usual period
 EXPLAIN_S = 60.0  # `explain`: long enough to tell a rhythm
-PIPED_ROWS = 60  # of a screen that is none
 
 app = typer.Typer(
     name="canlevel",
@@ -366,16 +366,16 @@ def explain(
     from canlevel.show.findings import explanation_lines
 
     heard = _examined(
-        source, EXPLAIN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=False
+        source, EXPLAIN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=False, levels=True
     )
     explanation = heard.explain()
     if format is Report.JSON:
         print(json.dumps(explanation.to_dict(), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        title = ", ".join(
-            "standard input" if word == "-" else word if is_live(word) else Path(word).name for word in source
-        )
-        _print_lines(explanation_lines(explanation.to_dict(), title, min(_width(), 110), _height()))
+        first, *others = source
+        title = "standard input" if first == "-" else first if is_live(first) else Path(first).name
+        title += f" and {len(others)} more" if others else ""
+        _print_lines(explanation_lines(explanation.to_dict(), title, _text_width(), _height()))
     if explanation.faulty:
         raise typer.Exit(BAD_NEWS)
 
@@ -411,11 +411,13 @@ def devices(
             "information as NMEA 2000 and as RV-C have it",
             file=sys.stderr,
         )
-    heard = _examined(source, LISTEN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=ask)
+    heard = _examined(
+        source, LISTEN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=ask, levels=False
+    )
     found = heard.devices()
 
     def show_lines(_: Console) -> None:
-        _print_lines(device_lines(plain_rows(found), min(_width(), 120)))
+        _print_lines(device_lines(plain_rows(found), heard.heard_words(), _text_width()))
 
     _show(found, tuple(found.column_names), format, show_lines, "no device was heard")
 
@@ -430,6 +432,7 @@ def _examined(
     bitrate: int,
     seconds: float | None,
     ask: bool,
+    levels: bool,
 ) -> Heard:
     """A SOURCE heard to its end, or for a while."""
     from canlevel.capture.source import is_live
@@ -437,7 +440,7 @@ def _examined(
 
     if seconds is None and any(is_live(word) for word in source):
         seconds = listen_s
-        print(f"listening for {listen_s:.0f} s", file=sys.stderr)
+        print(f"listening for {listen_s:.0f} s; Ctrl-C ends it sooner", file=sys.stderr)
     examination = open_examination(
         source,
         roster=roster,
@@ -446,6 +449,7 @@ def _examined(
         bitrate=bitrate,
         seconds=seconds,
         ask=ask,
+        levels=levels,
     )
     with _stopping(examination.source) as ending, _progress_bar(examination) as advance:
         heard = examination.run(lambda _: advance())
@@ -453,7 +457,7 @@ def _examined(
     for sentence in tally.notes:
         print(f"note: {sentence}", file=sys.stderr)
     _tell_skipped(tally)
-    ending.leave()
+    ending.leave("interrupted before the end of the recording, so that nothing is said of it")
     return heard
 
 
@@ -465,11 +469,16 @@ def _print_lines(lines: list[tuple[str, str]]) -> None:
         console.print(Text(line, style=style), soft_wrap=True)
 
 
-def _height() -> int:
-    """Rows of the screen, with room for the prompt."""
+def _text_width() -> int:
+    """Columns of running text: what is pleasant to read, and into a file or a pipe what every screen has."""
+    return min(_width(), 110) if sys.stdout.isatty() else 80
+
+
+def _height() -> int | None:
+    """Rows of the screen, with room for the prompt; none into a file or a pipe."""
     import shutil
 
-    return shutil.get_terminal_size().lines - 2 if sys.stdout.isatty() else PIPED_ROWS
+    return shutil.get_terminal_size().lines - 2 if sys.stdout.isatty() else None
 
 
 @app.command(
@@ -701,16 +710,16 @@ class _Notes:
                 "and the two data wires",
             )
         elif not decoding.readings and tally.frames:
-            self._write("info", f"no tank level among {tally.frames:,} frames")
+            self._write("info", f"no tank level among {counted(tally.frames, 'frame')}")
         elif summary:
-            print(f"{tally.frames:,} frames, {decoding.readings:,} tank readings", file=sys.stderr)
+            print(f"{counted(tally.frames, 'frame')}, {counted(decoding.readings, 'tank reading')}", file=sys.stderr)
         for entry in decoding.not_heard():
             self._write("info", f'nothing was heard of "{printable(entry.name)}" ({entry.fluid} {entry.instance})')
         if decoding.malformed:
-            self._write("info", f"{decoding.malformed:,} tank frames were too short for their definition")
+            self._write("info", f"{counted(decoding.malformed, 'tank frame')} too short for the definition")
         _tell_skipped(tally)
         if tally.dropped:
-            self._write("info", f"the recorder itself lost {tally.dropped:,} frames")
+            self._write("info", f"the recorder itself lost {counted(tally.dropped, 'frame')}")
 
 
 def _tell_skipped(tally: Tally) -> None:
@@ -718,10 +727,10 @@ def _tell_skipped(tally: Tally) -> None:
     from canlevel.errors import printable
 
     if tally.skipped:
-        first = tally.first_skipped
+        first, was = tally.first_skipped, "was" if tally.skipped == 1 else "were"
         where = f"; the first is {first}: {printable((first.text or '').strip(), 80)}" if first else ""
         print(
-            f"note: {tally.skipped:,} lines were skipped, as no CAN frame could be read from them{where}",
+            f"note: {counted(tally.skipped, 'line')} {was} skipped, as no CAN frame could be read there{where}",
             file=sys.stderr,
         )
 
@@ -733,10 +742,10 @@ class _Ending:
         self._source = source
         self.stopped = False
 
-    def leave(self) -> None:
-        """Exit with 130 if a recording was not read to its end."""
+    def leave(self, note: str = "stopped before the end; the same command again does the rest") -> None:
+        """Exit with 130 if a recording was not read to its end, and say what that means."""
         if self.stopped and self._source.progress().total is not None:
-            print("note: stopped before the end; the same command again does the rest", file=sys.stderr)
+            print(f"note: {note}", file=sys.stderr)
             raise typer.Exit(INTERRUPTED)
 
 

@@ -5,6 +5,7 @@ What comes in: the words a user gives as SOURCE, and a roster. What goes out: an
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -35,10 +36,10 @@ from canlevel.decoding.devices import (
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.overview import FEWEST_OF_A_SENDER, MOST_OF_A_SENDER
 from canlevel.derivation.sender import describe_sender
-from canlevel.errors import NoFramesError
-from canlevel.findings.bus_checks import load_pct
+from canlevel.errors import CaptureError, NoFramesError
+from canlevel.findings.bus_checks import clock_words, load_pct
 from canlevel.findings.catalogue import CHECKS
-from canlevel.findings.checks import Check, Finding, examine
+from canlevel.findings.checks import Check, Finding, examine, not_answered
 from canlevel.findings.evidence import (
     MALFORMED,
     Bus,
@@ -52,8 +53,9 @@ from canlevel.findings.evidence import (
     gather,
     load_share,
 )
+from canlevel.findings.held import Readings, doubled
 from canlevel.findings.listener import Kept, Listener, Proof, frame_text
-from canlevel.identifier import pgns, source_addresses
+from canlevel.identifier import carries, pgns, source_addresses
 from canlevel.roster import Roster, Shape, load_roster
 from canlevel.tables import (
     EARLIEST_DATE_US,
@@ -84,7 +86,9 @@ TALK = (
     RVC_DIAGNOSTIC,
     J1939_DIAGNOSTIC,
 )
-STEADY, SHORTEST_RHYTHM_S = 0.5, 2.0
+HEARD = ("first_heard", "last_heard")
+SLICE = 20_000  # frames that are taken apart together
+STEADY, SHORTEST_RHYTHM_S, FEWEST_PERIODS = 0.5, 2.0, 2
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
 DEVICES = pa.schema(
     [
@@ -189,56 +193,85 @@ class Heard:
         """Findings of the checks, with the bus, its tanks and its devices."""
         return Explanation(
             findings=tuple(examine(self.evidence, checks)),
-            bus=_bus_facts(self.evidence),
+            bus=_bus_facts(self.evidence, checks),
             tanks=[_tank_facts(tank) for tank in self.evidence.tanks],
-            devices=[_with_time_texts(row) for row in self._device_rows()],
+            devices=self.device_rows(),
         )
 
     def devices(self) -> pa.Table:
-        """DEVICES: one row for each source address of each channel."""
-        return pa.Table.from_pylist(self._device_rows(), schema=DEVICES)
+        """DEVICES: one row for each source address of each channel; times are null where the date is not known."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return pa.Table.from_pylist([row | {key: _dated(row[key]) for key in HEARD} for row in rows], schema=DEVICES)
 
-    def _device_rows(self) -> list[dict[str, Any]]:
-        return [_device_row(device, self.said) for device in self.evidence.devices]
+    def device_rows(self) -> list[dict[str, Any]]:
+        """The same as plain values, for JSON; times in ISO 8601, UTC."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return [row | {key: _time_text(row[key]) for key in HEARD} for row in rows]
+
+    def heard_words(self) -> list[str]:
+        """For each device when it was first and last heard, as a person reads it: "" where the frames carry no times."""
+        rows = [_device_row(device, self.said) for device in self.evidence.devices]
+        return [_between(*(row[key] for key in HEARD)) for row in rows]
 
 
 class Examination:
-    """A SOURCE being heard."""
+    """A SOURCE being heard.
 
-    def __init__(self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int) -> None:
+    levels: keep what the tanks said. Without, who is on the bus can be told, and not what is wrong there.
+    """
+
+    def __init__(
+        self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
+    ) -> None:
         self.source = source
         self._roster, self._decoder, self._bitrate = roster, decoder, bitrate
         self._listener = Listener((*decoder.messages, *TALK))
+        self._readings = Readings(levels=levels)
+        self._talk: list[Kept] = []
+        self._listened_s: float | None = None
 
     def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
 
         Raises CaptureError for what cannot be read.
         """
+        began_s = time.monotonic()
         try:
             with suppress(NoFramesError):
                 for frames in self.source.batches():
                     self._listener.add(frames)
+                    if self._listener.waiting >= SLICE:
+                        self._take(self._listener.hand_out())
                     if on_batch is not None:
                         on_batch(self.source.progress())
         finally:
+            if self.source.live:
+                self._listened_s = time.monotonic() - began_s
             self.source.close()
+        self._take(self._listener.hand_out())
         return self._heard()
 
-    def _heard(self) -> Heard:
-        kept = self._listener.kept()
-        if self.source.several:
-            kept = _once(kept)
+    def _take(self, kept: Kept) -> None:
+        """Decode the tank frames among some that were kept, and let them go; what devices say is put by."""
         decoded = self._decoder.decode_each(kept.frames)
-        said = _listen_to(kept)
+        self._readings.add(kept, decoded.readings, decoded.at, decoded.steps)
+        identifier, flags = (values_of(kept.frames.column(name)) for name in ("identifier", "flags"))
+        rows = np.flatnonzero(carries(identifier, flags, TALK))
+        if len(rows):
+            self._talk.append(Kept(rows_at(kept.frames, rows), kept.number[rows]))
+
+    def _heard(self) -> Heard:
+        talk = Kept.joined(self._talk)
+        self._talk.clear()
+        if self.source.several:
+            talk = _once(talk)
+            self._readings.drop_doubled()
+        said = _listen_to(talk)
         tally = self.source.tally
         first_dropped = tally.first_dropped
         evidence = gather(
             self._listener,
-            kept,
-            decoded.readings,
-            decoded.at,
-            decoded.steps,
+            self._readings,
             {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
             roster=self._roster,
             recording=Recording(
@@ -247,6 +280,7 @@ class Examination:
                 dropped_line=first_dropped.line if first_dropped else None,
                 dropped_text=first_dropped.text if first_dropped else None,
                 live=self.source.live,
+                listened_s=self._listened_s,
                 bitrate=self._bitrate,
             ),
             claims=said.claims,
@@ -266,11 +300,14 @@ def open_examination(
     bitrate: int = 250_000,
     seconds: float | None = None,
     ask: bool = False,
+    levels: bool = True,
 ) -> Examination:
     """Open SOURCEs to be examined; the arguments are those of open_source and open_decoding, and besides
 
-    ask: send the one request for address claims and product information to a live bus.
-    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened.
+    ask: send the one request for address claims and product information to a live bus. levels: without them only the roll of
+    the bus can be had, in the memory that it takes itself.
+    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened, and for `seconds` of a recording, which
+    is heard to its end.
     """
     if not isinstance(roster, Roster):
         roster = load_roster(roster) if roster is not None else Roster()
@@ -278,20 +315,20 @@ def open_examination(
     decoder = TankDecoder([message for path in paths for message in load_dbc(path)])
     words = [sources] if isinstance(sources, str | Path) else list(sources)
     source = open_source(words, start=start, bitrate=bitrate, seconds=seconds, leniently=True, ask=ask)
-    return Examination(source, roster, decoder, bitrate)
+    if seconds is not None and source.progress().total is not None:
+        source.close()
+        raise CaptureError(
+            "a recording is looked at as a whole, and not for some seconds",
+            next_step="leave --seconds out; it is how long to listen to a live bus or standard input",
+        )
+    return Examination(source, roster, decoder, bitrate, levels=levels)
 
 
 def _once(kept: Kept) -> Kept:
     """Of recordings that overlap each frame once: by its time, identifier and data, whatever the channel was called."""
-    time_us = times_us(kept.frames)
-    columns = [values_of(kept.frames.column(name)) for name in ("payload", "identifier")]
-    order = np.lexsort((kept.number, *columns, time_us))
-    same = (np.diff(time_us[order]) == 0) & (time_us[order][1:] != UNKNOWN_TIME_US)
-    for values in columns:
-        same &= values[order][1:] == values[order][:-1]
-    keep = np.ones(len(order), np.bool_)
-    keep[order[1:][same]] = False
-    rows = np.flatnonzero(keep)
+    columns = {name: values_of(kept.frames.column(name)) for name in ("payload", "identifier")}
+    columns |= {"time_us": times_us(kept.frames), "number": kept.number}
+    rows = np.setdiff1d(np.arange(len(kept.number)), doubled(columns.__getitem__))
     return Kept(rows_at(kept.frames, rows), kept.number[rows])
 
 
@@ -365,16 +402,19 @@ def _take(message: Assembled, said: _Said) -> None:
 
 def _rows(frames: pa.Table, mine: Any) -> Iterator[tuple[int, str | None, int, int, int]]:
     """(row, channel, source address, payload, length) of some of n FRAMES. mine: (n,) which."""
-    rows = np.flatnonzero(mine)
+    every = np.flatnonzero(mine)
     channel, words = codes_of(frames.column("channel"))
-    identifier = values_of(frames.column("identifier"))[rows]
-    columns = (
-        [words[code] for code in channel[rows].tolist()],
-        source_addresses(identifier).tolist(),
-        values_of(frames.column("payload"))[rows].tolist(),
-        values_of(frames.column("length"))[rows].tolist(),
-    )
-    return zip(rows.tolist(), *columns, strict=True)
+    identifier, payload, length = (values_of(frames.column(name)) for name in ("identifier", "payload", "length"))
+    # Python's own numbers take ten times the room: some at a time.
+    for begin in range(0, len(every), SLICE):
+        rows = every[begin : begin + SLICE]
+        columns = (
+            [words[code] for code in channel[rows].tolist()],
+            source_addresses(identifier[rows]).tolist(),
+            payload[rows].tolist(),
+            length[rows].tolist(),
+        )
+        yield from zip(rows.tolist(), *columns, strict=True)
 
 
 def _proof(frames: pa.Table, row: int) -> Proof:
@@ -455,11 +495,6 @@ def _tank_facts(tank: Tank) -> dict[str, Any]:
     }
 
 
-def _with_time_texts(row: dict[str, Any]) -> dict[str, Any]:
-    """A row of DEVICES with its times in words."""
-    return row | {key: _time_text(row[key]) for key in ("first_heard", "last_heard")}
-
-
 def _device_row(device: Device, said: _Said) -> dict[str, Any]:
     """A row of DEVICES, times in microseconds."""
     who = (device.channel, device.source_address)
@@ -515,13 +550,17 @@ def _sends(device: Device) -> list[dict[str, Any]]:
     for pgn, senders in by_pgn.items():
         most = max(senders, key=lambda sender: sender.intervals)
         # What comes in several frames comes in bursts, and some things come once: the mean of those is no period.
-        steady = most.spread_s <= STEADY * most.mean_s and most.mean_s * most.intervals >= SHORTEST_RHYTHM_S
+        steady = (
+            most.intervals >= FEWEST_PERIODS
+            and most.spread_s <= STEADY * most.mean_s
+            and most.mean_s * most.intervals >= SHORTEST_RHYTHM_S
+        )
         period_s = most.mean_s if steady else None
         rows.append({"pgn": pgn, "frames": sum(sender.frames for sender in senders), "period_s": period_s})
     return sorted(rows, key=lambda row: (-row["frames"], row["pgn"]))
 
 
-def _bus_facts(evidence: Evidence) -> dict[str, Any]:
+def _bus_facts(evidence: Evidence, checks: Sequence[Check]) -> dict[str, Any]:
     firsts = [bus.first_us for bus in evidence.buses if bus.first_us is not None]
     lasts = [bus.last_us for bus in evidence.buses if bus.last_us is not None]
     spoken = [p for p in ("nmea2000", "rvc", "j1939") if any(tank.protocol == p for tank in evidence.tanks)]
@@ -530,6 +569,7 @@ def _bus_facts(evidence: Evidence) -> dict[str, Any]:
         "first_time": _time_text(min(firsts, default=None)),
         "last_time": _time_text(max(lasts, default=None)),
         "seconds": max((bus.seconds for bus in evidence.buses if bus.seconds is not None), default=None),
+        "heard_seconds": evidence.heard_s,
         "bitrate": evidence.recording.bitrate,
         "protocols": spoken,
         "error_frames": evidence.errors.frames,
@@ -537,6 +577,7 @@ def _bus_facts(evidence: Evidence) -> dict[str, Any]:
         "dropped_frames": evidence.recording.dropped,
         "skipped_lines": evidence.recording.skipped,
         "channels": [_channel_facts(bus, evidence.recording.bitrate) for bus in evidence.buses],
+        "not_checked": [{"code": one.code, "needs_seconds": one.needs_s} for one in not_answered(evidence, checks)],
     }
 
 
@@ -577,6 +618,19 @@ def _plain_finding(finding: Finding) -> dict[str, Any]:
 
 def _time_text(time_us: int | None) -> str | None:
     """ISO 8601, UTC, to the microsecond; None for a time that only counts from a start that is not known."""
-    if time_us is None or time_us < EARLIEST_DATE_US:
-        return None
-    return f"{np.datetime64(time_us, 'us')}Z"
+    time_us = _dated(time_us)
+    return None if time_us is None else f"{np.datetime64(time_us, 'us')}Z"
+
+
+def _dated(time_us: int | None) -> int | None:
+    """A time, or None for one that only counts from a start that is not known."""
+    return None if time_us is None or time_us < EARLIEST_DATE_US else time_us
+
+
+def _between(first_us: int | None, last_us: int | None) -> str:
+    if first_us is None or last_us is None:
+        return ""
+    first, last = clock_words(first_us), clock_words(last_us)
+    if _dated(first_us) is None:
+        return f"{first} to {last} by the recorder's clock"
+    return f"{first.removesuffix(' UTC')} to {last}"

@@ -89,6 +89,9 @@ class Shape:
         return capacity_l * level_pct / 100
 
 
+SHORT_NAME = 40
+
+
 @dataclass(frozen=True, slots=True)
 class TankEntry:
     """One tank of a roster. None in protocol, instance's device or capacity means: any, or not told."""
@@ -100,6 +103,11 @@ class TankEntry:
     source_address: int | None = None
     capacity_l: float | None = None
     shape: Shape = field(default_factory=Shape)
+
+    @property
+    def short_name(self) -> str:
+        """Its name, cut where a line of a screen has no room for more."""
+        return self.name if len(self.name) <= SHORT_NAME else f"{self.name[: SHORT_NAME - 1]}…"
 
     def matches(self, tank: str, source_address: int) -> bool:
         """Whether a tank id, sent from a source address, is this one."""

@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -425,6 +426,40 @@ def irregular(frames: Frames, tank: str) -> Frames:
     return change(frames, tank, lambda frame, _: None if random.uniform() < 0.35 else frame)
 
 
+def resent(
+    frames: Frames, tank: str, period_s: float, level_pct: Callable[[float], float], until_s: float = SECONDS
+) -> Frames:
+    """A tank sent with a period of its own, jittering by a hundredth, with a level for each second of the recording."""
+    template = next(frame for frame in frames if tank in tanks_of(frame))
+    random = np.random.default_rng(11)
+    at = np.arange(period_s / 2, until_s, period_s)
+    at += random.normal(0, period_s / 100, len(at))
+    sent = [
+        level_of(replace(template, time_us=START_US + round(moment * 1e6)), level_pct(moment)) for moment in at.tolist()
+    ]
+    return in_time([*without(frames, lambda frame: tank in tanks_of(frame)), *sent])
+
+
+def noisy(level_pct: float, spread_pct: float) -> Callable[[float], float]:
+    """A level that stands still, by a sender whose noise has this standard deviation."""
+    random = np.random.default_rng(13)
+    return lambda _: level_pct + float(random.normal(0, spread_pct))
+
+
+def unlike(tank_level: Callable[[float], float], apart_pct: float, wave_pct: float) -> Callable[[float], float]:
+    """Two senders by turns, one so much higher than the other, in waves that keep no step with the readings."""
+    turn = count()
+    return lambda at_s: (
+        tank_level(at_s) + apart_pct * (next(turn) % 2) + wave_pct * float(np.sin(2 * np.pi * 0.37 * at_s))
+    )
+
+
+def alone(frames: Frames, tank: str, source: int) -> Frames:
+    """A tank of the chassis in a device of its own, which says so as all do."""
+    frames = change(frames, tank, lambda frame, _: replace(frame, identifier=frame.identifier & ~0xFF | source))
+    return in_time([*frames, send(0.01, CLAIM, source, name_of_device(source, 0), "can1")])
+
+
 def jumping(frames: Frames, tank: str, to_pct: float) -> Frames:
     """A loose contact: now and then a level of its own for a while."""
     for begin in (150.0, 400.0, 610.0):
@@ -643,6 +678,17 @@ def _cases() -> Iterator[Case]:
         tank=GREY_R,
     )  # fmt: skip
     yield from _each("level-jumps", {NMEA: FRESH_N, RVC: FRESH_R, J1939: FUEL_J}, lambda f, t: jumping(f, t, 6.0))
+    # A quarter of a tank of 60 L in five seconds is 180 L/min.
+    yield Case(
+        "level-jumps", RVC,
+        lambda f: change(resent(f, GREY_R, 5.0, lambda at: 65 if 300 <= at < 360 else 40), GREY_R,
+                         lambda x, _: capacity_of(x, 60)),
+        tank=GREY_R, title="up-and-back",
+    )  # fmt: skip
+    yield from _each(
+        "level-jumps", {NMEA: BLACK_N, J1939: FUEL_J},
+        lambda f, t: resent(f, t, 2.0, lambda at: 55 if at > 300 else 40), title="capacity-unknown",
+    )  # fmt: skip
     yield Case(
         "fluid-suspect", NMEA, lambda f: change(f, FUEL_N, lambda x, _: capacity_of(x, None)), tank=FUEL_N,
         also=frozenset({("capacity-missing", FUEL_N)}),
@@ -695,6 +741,10 @@ def _cases() -> Iterator[Case]:
     yield from _each(
         "instance-flicker", {NMEA: GREY_N, RVC: GREY_R, J1939: FUEL_J}, lambda f, t: of_another(f, t, None, 88.0, 0.3),
         title="doubled",
+    )  # fmt: skip
+    yield from _each(
+        "instance-flicker", {NMEA: GREY_N, J1939: DEF_J},
+        lambda f, t: resent(f, t, 2.0, unlike(noisy(40, 0.3), 2.5, 1.0)), title="close",
     )  # fmt: skip
     for protocol, source, channel, group in ((NMEA, WATER_MONITOR, "can0", 4), (RVC, CLINIC_MONITOR, "can0", 0),
                                              (J1939, CHASSIS, "can1", 0)):  # fmt: skip
@@ -755,6 +805,14 @@ def _cases() -> Iterator[Case]:
     yield from _each(
         "update-irregular", {NMEA: GREY_N, RVC: GREY_R, J1939: DEF_J},
         lambda f, t: change(f, t, lambda *_: None, (300.0, 480.0)), title="away",
+    )  # fmt: skip
+    yield from _each(
+        "update-irregular", {NMEA: GREY_N, RVC: GREY_R},
+        lambda f, t: irregular(resent(f, t, 1.0, noisy(40, 0.3)), t), title="faster-than-its-kind",
+    )  # fmt: skip
+    yield Case(
+        "update-irregular", J1939,
+        lambda f: change(alone(f, DEF_J, 24), DEF_J, lambda *_: None, (300.0, 600.0)), tank=DEF_J, title="alone",
     )  # fmt: skip
     # What devices say: SPN and FMI as in domain facts; FMI 5 is an open circuit (J1939-73, from memory).
     yield Case(

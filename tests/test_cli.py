@@ -106,11 +106,11 @@ def test_decode_jsonl_has_the_fixed_keys(boat: Path, canlevel: Callable[..., Res
     }
     assert [row["tank"] for row in rows[1:]] == ["rvc.grey_water.18", "j1939.fuel.1", "nmea2000.fresh_water.0"]
     assert rows[3]["status"] == "malformed"
-    assert "1 lines were skipped" in errors
+    assert "1 line was skipped" in errors
     assert f"{boat}, line 6" in errors
     assert "\x1b" not in errors
     assert "lost 5 frames" in errors
-    assert "1 tank frames were too short" in errors
+    assert "1 tank frame too short" in errors
 
 
 def test_decode_csv_holds_the_same(boat: Path, canlevel: Callable[..., Result]) -> None:
@@ -329,6 +329,25 @@ def test_a_file_that_is_stopped_was_not_finished(tmp_path: Path) -> None:
     assert again.returncode == 0
     assert f"{300_000 - stored:,} new" in again.stdout
     assert len(pd.read_parquet(tmp_path / "history" / "readings")) == 300_000
+
+
+@pytest.mark.parametrize("command", ["explain", "devices"])
+def test_nothing_is_said_of_a_recording_that_was_not_heard_to_its_end(command: str, tmp_path: Path) -> None:
+    """A verdict from half a recording would be one from another recording; and there is no rest for the same command to do."""
+    big = tmp_path / "big.log"
+    big.write_text(
+        "".join(f"({START_US // 1_000_000 + i}.000000) can0 19F21123#10D430D0070000FF\n" for i in range(300_000))
+    )
+    script = (
+        "import os, signal\nfrom canlevel.findings.listener import Listener\nreal, seen = Listener.add, []\n"
+        "def add(self, frames):\n    seen.append(1)\n    if len(seen) == 2:\n        os.kill(os.getpid(), signal.SIGINT)\n"
+        "    real(self, frames)\nListener.add = add\nfrom canlevel.__main__ import main\nmain()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, command, big], capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stdout) == (130, "")
+    assert "interrupted before the end of the recording" in done.stderr
+    assert "same command" not in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def test_a_terminal_gets_a_progress_bar_and_a_file_none(tmp_path: Path) -> None:

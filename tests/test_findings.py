@@ -40,36 +40,47 @@ from faults import (
     FUEL_J,
     GREY_N,
     GREY_R,
+    HEADING,
     J1939,
     NMEA,
+    PRODUCT,
     ROSTERS,
     RVC,
     RVC_DIAGNOSTIC,
+    SECONDS,
     START_US,
     TANK_PGNS,
     WATER_MONITOR,
     Case,
     Frames,
+    alone,
+    capacity_of,
     case,
     change,
     examine_file,
     fast_packet,
     flooded,
     healthy,
+    in_time,
     irregular,
     jumping,
     level_of,
     log_text,
     lossy,
     moved_address,
+    name_of_device,
+    noisy,
     of_another,
     paused,
     pgn_of,
     product_data,
     raw_of,
+    resent,
     roster_but,
+    send,
     silenced,
     source_of,
+    stepped_clock,
     tanks_of,
     two_names,
     without,
@@ -93,6 +104,7 @@ from canlevel.show.findings import explanation_lines
 from canlevel.show.rows import TANK_KEYS
 from canlevel.simulate import SimulatedFrame
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, column, time_column, times_us, values_of
+from canlevel.words import span_words
 
 SEVERITY_ORDER = ["fault", "warning", "info"]
 # What is told of an absence has no frames to show; of a silence, or of a minute, no single frame is a sample.
@@ -561,6 +573,148 @@ def test_the_worst_minute_counts_and_not_the_mean(tmp_path: Path) -> None:
     assert (finding.proof.first_line, finding.proof.frames) == (6001, 66_000)
 
 
+# --- Close to healthy -----------------------------------------------------------------------------------------------
+
+
+def _senders(random_: np.random.Generator, at_s: float, leap_s: float, *, missed: bool, timers: int = 6) -> Frames:
+    """Ten minutes of messages whose intervals jitter by 2 %, each of a device of its own, and a leap of the recorder's times.
+
+    missed: what the bus said meanwhile is missing; otherwise the clock was set.
+    """
+    frames = []
+    for source in range(timers):
+        period_s = [0.05, 0.5, 1.0, 1.0, 2.5, 5.0][source]
+        steps = period_s * random_.normal(1, 0.02, round(600 / period_s))
+        moments = period_s * random_.uniform() + np.cumsum(steps)
+        frames += [send(moment, 65_300 + source, source, bytes(8)) for moment in moments.tolist() if moment < 580]
+    frames = in_time(frames)
+    return paused(frames, at_s, at_s + leap_s) if missed else stepped_clock(frames, at_s, leap_s)
+
+
+@pytest.mark.parametrize("leap_s", [11.7, 33.3, 256.8])
+def test_a_clock_set_forward_is_told_from_a_pause_by_jittering_senders(leap_s: float, tmp_path: Path) -> None:
+    found = Counter[bool]()
+    for seed in range(12):
+        for missed in (False, True):
+            frames = _senders(np.random.default_rng([seed, 3]), 150.0 + 7 * seed, leap_s, missed=missed)
+            told_codes = codes(found_in(tmp_path, frames))
+            assert ("clock-step" in told_codes) != ("capture-gap" in told_codes)
+            found[missed] += "clock-step" in told_codes
+    assert found[False] >= 9, found
+    assert not found[True]
+
+
+def test_messages_of_one_device_are_one_witness(tmp_path: Path) -> None:
+    """After a pause the messages of a device come in the same step as before: they hang on one timer."""
+    for seed in range(6):
+        random_ = np.random.default_rng([seed, 5])
+        rest, began = random_.uniform(0, 1), 40 * random_.uniform()
+        sent = in_time(
+            send(n + rest + 0.1 * k, 65_300 + k, 7, bytes(8)) for k in range(6) for n in range(3600) if n < began + 900
+            or n > began + 900 + 2000
+        )  # fmt: skip
+        assert "capture-gap" in codes(found_in(tmp_path, sent))
+
+
+def test_a_gap_names_the_clock_and_how_to_tell(tmp_path: Path) -> None:
+    (finding,) = [f for f in found_in(tmp_path, paused(healthy("boat"), 300, 420)).findings if f.code == "capture-gap"]
+    assert any("clock" in cause for cause in finding.causes)
+    assert any("watch" in step for step in finding.next_steps)
+
+
+def _on_change(
+    level: Callable[[float], float], tick_s: float, least_pct: float, copies: int = 1
+) -> list[tuple[float, float]]:
+    """(second, level) of a sender that speaks when its level has changed by so much, and every 5 s in any case."""
+    said: list[tuple[float, float]] = []
+    again = 0
+    for n in range(round(SECONDS / tick_s) - 1):
+        at_s, new = (n + 0.5) * tick_s, level((n + 0.5) * tick_s)
+        news = not said or abs(new - said[-1][1]) >= least_pct
+        again = copies if news else again
+        if news or again or at_s - said[-1][0] > 4.9:
+            said.append((at_s, new if news else said[-1][1]))
+            again = max(again - 1, 0)
+    return said
+
+
+@pytest.mark.parametrize("copies", [1, 3])
+@pytest.mark.parametrize("least_pct", [0.5, 1.0, 3.0])
+@pytest.mark.parametrize("spread_pct", [0.3, 1.0])
+def test_who_sends_on_a_change_loses_nothing(spread_pct: float, least_pct: float, copies: int, tmp_path: Path) -> None:
+    random_ = np.random.default_rng(17)
+    said = _on_change(
+        lambda at: round(200 * (50 + 30 * np.sin(at / 97) + random_.normal(0, spread_pct)) / 100) / 2,
+        0.5,
+        least_pct,
+        copies,
+    )
+    template = next(frame for frame in healthy("coach") if GREY_R in tanks_of(frame))
+    frames = without(healthy("coach"), lambda frame: GREY_R in tanks_of(frame))
+    frames += [
+        replace(template, time_us=START_US + round(at * 1e6), data=bytes([2, round(2 * pct), 200]) + template.data[3:])
+        for at, pct in said
+    ]
+    assert len(said) > 200
+    assert "update-irregular" not in codes(found_in(tmp_path, sorted(frames, key=lambda frame: frame.time_us)))
+
+
+def test_a_key_that_is_turned_is_no_absence(tmp_path: Path) -> None:
+    """With the key off two computers are away, and brakes and transmission stay on."""
+    frames = alone(healthy("coach"), DEF_J, 24)
+    off = without(
+        frames,
+        lambda f: (
+            f.channel == "can1" and source_of(f) in (CHASSIS, 24) and START_US + 300e6 <= f.time_us < START_US + 600e6
+        ),
+    )
+    assert bad_news(found_in(tmp_path, off)) == set()
+
+
+def test_a_short_recording_tells_a_fast_tank_that_fell_silent(tmp_path: Path) -> None:
+    """Silent for 20 s of 40: more than SILENT_S and five of its own periods, if not of its kind's."""
+    frames = resent(healthy("coach"), GREY_R, 1.5, noisy(40, 0.3), until_s=20.0)
+    assert bad_news(found_in(tmp_path, [f for f in frames if f.time_us < START_US + 40_000_000])) == {
+        "tank-went-silent"
+    }
+
+
+def test_who_keeps_an_address_keeps_its_tanks(tmp_path: Path) -> None:
+    """A stranger wanted the address, gave way and went to another: what befalls the tanks later is told."""
+    stranger = bytes.fromhex("ffffffffffffffff")
+    frames = [*healthy("boat"), send(20.0, CLAIM, WATER_MONITOR, stranger), send(20.2, CLAIM, 99, stranger)]
+    mine = next(f.data for f in frames if pgn_of(f) == CLAIM and source_of(f) == WATER_MONITOR)
+    frames = in_time([*frames, send(20.1, CLAIM, WATER_MONITOR, mine)])
+    frames = change(frames, GREY_N, lambda *_: None, (600.0, float("inf")))
+    explanation = found_in(tmp_path, frames)
+    assert bad_news(explanation) == {"tank-went-silent"}
+    assert ("address-changed", None) in told(explanation)
+
+
+@pytest.mark.parametrize("parts", [36, 48])
+def test_waves_in_step_between_two_steps_of_a_coarse_sender_are_no_second_sender(parts: int, tmp_path: Path) -> None:
+    """Every other reading is on the next step: so it is with two senders, and with one wave in step with the readings."""
+    turn = iter(range(10_000))
+    step = 100 / parts
+    frames = resent(healthy("boat"), GREY_N, 2.5, lambda _: step * (17 + next(turn) % 2))
+    assert "instance-flicker" not in codes(found_in(tmp_path, frames))
+
+
+def test_waves_that_come_and_go_in_step_with_the_readings_are_no_second_sender(tmp_path: Path) -> None:
+    turn, random_ = iter(range(10_000)), np.random.default_rng(19)
+    level = lambda at: (  # noqa: E731
+        50 + (-1) ** next(turn) * 3 * (0.55 + 0.45 * np.sin(at / 15)) + float(random_.normal(0, 0.2))
+    )
+    assert bad_news(found_in(tmp_path, resent(healthy("boat"), GREY_N, 2.5, level))) == set()
+
+
+def test_a_dump_valve_in_waves_does_not_jump(tmp_path: Path) -> None:
+    """120 L/min out of 90 L, in waves of 2 %: 11 % from reading to reading, and 15 now and then."""
+    level = lambda at: min(95.0, max(8.0, 95 - 2.2 * (at - 300))) + 2 * np.sin(2.1 * at)  # noqa: E731
+    frames = change(resent(healthy("coach"), GREY_R, 5.0, level), GREY_R, lambda x, _: capacity_of(x, 90))
+    assert bad_news(found_in(tmp_path, frames)) == set()
+
+
 # --- Laws -----------------------------------------------------------------------------------------------------------
 
 
@@ -837,7 +991,7 @@ def test_a_listener_hears_what_a_plain_walk_does(steps: list[Row], cuts: list[in
             assert sender.mean_s == pytest.approx(np.mean(between) if between else 0.0)
             assert sender.spread_s == pytest.approx(np.std(between) if between else 0.0, abs=1e-3)
             assert sender.longest_s == pytest.approx(max(between, default=0.0))
-    kept = listener.kept()
+    kept = listener.hand_out()
     wanted = [
         number for number, row in enumerate(rows)
         if row[2] >> 8 & 0x3FFFF == 127505 and row[3] == EXTENDED
@@ -1029,29 +1183,127 @@ def test_json_has_the_keys_of_the_contract(tmp_path: Path, canlevel: Command) ->
     assert {device["source_address"] for device in document["devices"]} >= {FUEL_GAUGE, WATER_MONITOR}
 
 
-def test_the_text_has_the_worst_first_on_one_screen(tmp_path: Path, canlevel: Command) -> None:
-    """Ten faults and warnings, piped: at most 60 lines, each of its codes named, faults before warnings before remarks."""
+def ten_faults(folder: Path) -> tuple[Path, Path]:
+    """(recording, roster) with ten faults and warnings and more."""
     frames = many_faults("boat")
     frames = change(frames, "nmea2000.fuel.0", lambda x, _: raw_of(x, 32_000))
     frames = change(frames, "nmea2000.fuel.1", lambda x, _: raw_of(x, 0x7FFE))
     frames = two_names(jumping(frames, FRESH_N, 6.0), FUEL_GAUGE, "can0", 4)
-    roster = tmp_path / "boat.toml"
-    spare = 'name = "Spare"\nfluid = "live_well"\ninstance = 7\nprotocol = "nmea2000"'
+    roster = folder / "boat.toml"
+    spare = f'name = "{"A tank with a long name " * 9}"\nfluid = "live_well"\ninstance = 7\nprotocol = "nmea2000"'
     roster.write_text(f"{ROSTERS['boat']}[[tank]]\n{spare}\n[[tank]]\n{spare.replace('7', '8')}\n")
-    path = write(tmp_path, frames)
+    return write(folder, frames), roster
+
+
+def test_the_piped_text_has_all_of_it_the_worst_first(tmp_path: Path, canlevel: Command) -> None:
+    """Each finding with every cause and step, though twice the same only once; faults before warnings before remarks."""
+    path, roster = ten_faults(tmp_path)
     code, output, _ = canlevel("explain", path, "--roster", roster)
     assert code == 1
-    lines = output.splitlines()
-    assert len(lines) <= 60
-    heads = re.findall(r"^(FAULT|WARNING|INFO) ", output, re.MULTILINE)
-    assert sum(head != "INFO" for head in heads) >= 10
-    assert heads == sorted(heads, key=["FAULT", "WARNING", "INFO"].index)
+    found = re.findall(r"^(FAULT|WARNING|INFO) ", output, re.MULTILINE)
+    assert sum(head != "INFO" for head in found) >= 10
+    assert found == sorted(found, key=["FAULT", "WARNING", "INFO"].index)
     explanation = examine_file(path, roster.read_text())
-    assert len(heads) == len(explanation.findings)
+    assert len(found) == len(explanation.findings)
     # A line may end within a code, at its hyphen.
-    joined = re.sub(r"\s+", "", output)
+    joined = re.sub(r"\s+", "", output).lower()
     assert all(f"[{finding.code}]" in joined for finding in explanation.findings)
+    assert all(
+        re.sub(r"\s+", "", words).lower() in joined
+        for finding in explanation.findings for words in (*finding.causes, *finding.next_steps)
+    )  # fmt: skip
+    assert "as for the one above" in output.lower()
     assert "supply off" in re.sub(r"\s+", " ", output)
+    assert "…" in output
+    assert max(map(len, output.splitlines())) <= 80
+
+
+def heads(lines: list[str]) -> int:
+    return sum(line.startswith(("FAULT ", "WARNING ", "INFO ")) for line in lines)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 22), (110, 58), (60, 22), (100, 30)])
+def test_the_worst_finding_fits_a_screen_with_its_first_step(width: int, height: int, tmp_path: Path) -> None:
+    """A terminal of 80 by 24, less the prompt's lines: the worst in full, what has no room counted, the caution below."""
+    path, roster = ten_faults(tmp_path)
+    document = examine_file(path, roster.read_text()).to_dict()
+    while document["findings"]:
+        lines = [text for _, text in explanation_lines(document, "bus.log", width, height)]
+        assert len(lines) <= height
+        assert max(map(len, lines)) <= width
+        worst = document["findings"][0]
+        if worst["severity"] != "info":
+            text = re.sub(r"\s+", "", "".join(lines)).lower()
+            assert f"[{worst['code']}]" in text
+            assert re.sub(r"\s+", "", worst["next_steps"][0]).lower() in text
+            assert re.sub(r"\s+", "", worst["caution"]).lower() in text
+        counted = next((line for line in lines if re.match("and .* more: ", line)), "")
+        everything = [text for _, text in explanation_lines(document, "bus.log", width, None)]
+        assert heads(lines) + sum(map(int, re.findall(r"\d+", counted))) == heads(everything)
+        del document["findings"][0]
+
+
+@pytest.mark.parametrize("one", CASES, ids=lambda one: one.id)
+def test_one_finding_fits_a_small_screen(one: Case, tmp_path: Path) -> None:
+    path = write(tmp_path, one.text())
+    lines = explanation_lines(examine_file(path, one.roster).to_dict(), "bus.log", 80, 22)
+    assert len(lines) <= 22
+    assert max(len(text) for _, text in lines) <= 80
+
+
+def cut(frames: Frames, seconds: float) -> Frames:
+    return [frame for frame in frames if frame.time_us - START_US < seconds * 1e6]
+
+
+def test_a_short_recording_says_what_it_cannot_tell(tmp_path: Path, canlevel: Command) -> None:
+    """By the checks' own needs: silence wants 30 s, a rhythm a minute, a pinned level the five minutes of its definition."""
+    wanted = {
+        "instance-flicker": 30.0, "tank-went-silent": 30.0, "device-went-silent": 30.0,
+        "update-slow": 60.0, "update-irregular": 60.0, "level-pinned-full": 300.0, "level-pinned-empty": 300.0,
+    }  # fmt: skip
+    for seconds, left in ((10, wanted), (45, {k: v for k, v in wanted.items() if v > 45}), (899, {})):
+        path = write(tmp_path, cut(healthy("boat"), seconds))
+        document = examine_file(path, None).to_dict()
+        assert {one["code"]: one["needs_seconds"] for one in document["bus"]["not_checked"]} == left
+        assert document["bus"]["heard_seconds"] == pytest.approx(seconds, abs=1)
+        code, output, _ = canlevel("explain", path)
+        said = re.sub(r"\s+", " ", output)
+        assert code == 0
+        assert ("Nothing is wrong that a listener can hear." in said) == (seconds >= 30)
+        assert ("too little to say that all is well" in said) == (seconds < 30)
+        assert ("But not" in said) == bool(left)
+        assert all(word in said for word in left)
+        assert ("for 5 min" in said) == bool(left)
+    # Beside a fault it is said in a sentence.
+    path = write(tmp_path, cut(change(healthy("boat"), GREY_N, lambda x, _: raw_of(x, 0x7FFF)), 45))
+    assert "4 kinds of finding cannot be told; 5 min do for all" in canlevel("explain", path)[1]
+
+
+def test_no_tank_in_a_short_recording_is_to_listen_for_longer_first(tmp_path: Path, canlevel: Command) -> None:
+    """A bus that is being switched on: no tank in its first 15 seconds proves nothing, and the first step says so."""
+    silent = without(healthy("boat"), lambda frame: bool(tanks_of(frame)))
+    for seconds, short in ((15, True), (120, False)):
+        path = write(tmp_path, cut(silent, seconds))
+        (finding,) = examine_file(path, None).findings
+        assert (finding.code, finding.severity) == ("no-tank-frames", "fault")
+        assert f"in {seconds} s" in finding.summary or "in 2 min" in finding.summary
+        assert finding.next_steps[0].startswith("listen for longer") == short
+        missing = examine_file(
+            write(tmp_path, cut(healthy("boat"), seconds)), roster_but("boat", "Galley sink", instance=9)
+        )
+        (finding,) = [finding for finding in missing.findings if finding.code == "tank-missing"]
+        assert finding.next_steps[0].startswith("listen for longer") == short
+    code, output, _ = canlevel("explain", write(tmp_path, cut(silent, 15)))
+    assert code == 1
+    assert output.index("Listen for longer") < output.index("Run canlevel devices")
+
+
+def test_seconds_of_a_recording_are_refused(boat: Path, canlevel: Command) -> None:
+    for command in ("explain", "devices"):
+        code, output, errors = canlevel(command, boat, "--seconds", "5")
+        assert (code, output) == (2, "")
+        assert "--seconds" in errors
+        assert "as a whole" in errors
 
 
 def test_nothing_to_report_is_said(boat: Path, tmp_path: Path, canlevel: Command) -> None:
@@ -1098,6 +1350,77 @@ def test_devices_are_those_that_speak(boat: Path, canlevel: Command) -> None:
     assert sorted(by_source[FUEL_GAUGE]["tanks"]) == ["nmea2000.fuel.0", "nmea2000.fuel.1"]
     periods = {entry["pgn"]: entry["period_s"] for entry in by_source[17]["sends"]}
     assert periods[127488] == pytest.approx(0.1, rel=0.01)
+
+
+def undated(frames: Frames) -> str:
+    """The same log with times that count from zero."""
+    return re.sub(
+        r"^\((\d+)\.", lambda found: f"({int(found[1]) - START_US // 1_000_000}.", log_text(frames), flags=re.MULTILINE
+    )
+
+
+def test_devices_of_a_recording_without_dates(tmp_path: Path, canlevel: Command) -> None:
+    """No day is made up: seconds by the recorder's clock for people, nothing for programs, as `explain` has it."""
+    path = write(tmp_path, undated(healthy("boat")))
+    code, output, _ = canlevel("devices", path)
+    assert code == 0
+    assert "1970" not in output
+    assert len(re.findall(r"heard +\d+(\.\d)? s to \d+\.\d s by the recorder's clock, ", output)) == 7
+    rows = [json.loads(line) for line in canlevel("devices", path, "--format", "jsonl")[1].splitlines()]
+    assert {(row["first_heard"], row["last_heard"]) for row in rows} == {(None, None)}
+    document = json.loads(canlevel("explain", path, "--format", "json")[1])
+    assert [{key: row[key] for key in rows[0]} for row in document["devices"]] == rows
+    # With the start all of it has dates.
+    rows = [
+        json.loads(line)
+        for line in canlevel("devices", path, "--start", "2026-05-01T08:00Z", "--format", "jsonl")[1].splitlines()
+    ]
+    assert all(row["first_heard"].startswith("2026-05-01T08:") for row in rows)
+
+
+def test_devices_in_words(tmp_path: Path, canlevel: Command) -> None:
+    """One form for a period; a current with its unit; who gave a NAME has said something; one frame came one time."""
+    frames = healthy("boat")
+    once = send(300.0, HEADING, 99, bytes(8))
+    claim = send(0.2, CLAIM, 77, name_of_device(77, 4))
+    product = fast_packet(400.0, PRODUCT, 77, product_data(b"Tank monitor"))
+    path = write(tmp_path, in_time([*frames, once, claim, send(0.2, CLAIM, 78, name_of_device(78, 4)), *product]))
+    _, output, _ = canlevel("devices", path)
+    said = re.sub(r"\s+", " ", output)
+    assert "99 (63h) says nothing of itself" in said
+    assert "77 (4Dh) Tank monitor" in said
+    assert re.search(r"78 \(4Eh\) a device of maker \d+ that did not tell its model", said)
+    assert re.search(r"takes \d+ mA", said)
+    assert f"{HEADING} ({HEADING:X}h) 1 time " in said
+    assert ", every 0.1 s" in said
+    assert ", every 1 s" in said
+    assert not re.search(r"\d ms\b|every \d\.0 s|1 times|mA:", said)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "0 s"), (0.01, "0.01 s"), (0.0999, "0.1 s"), (0.25, "0.25 s"), (0.9996, "1 s"), (1.0, "1 s"), (2.54, "2.5 s"),
+     (9.96, "10 s"), (15, "15 s"), (119, "119 s"), (120, "2 min"), (750, "12 min"), (9000, "2.5 h"), (172_800, "2 days")],
+)  # fmt: skip
+def test_lengths_of_time_in_words(seconds: float, words: str) -> None:
+    assert span_words(seconds) == words
+
+
+def test_a_gap_and_a_full_bus_in_words(tmp_path: Path) -> None:
+    """What is not known is said as such: a pause or the supply; a load between two bounds, the higher one being a bound."""
+    (gap,) = [f for f in found_in(tmp_path, case("capture-gap", NMEA).text()).findings if f.code == "capture-gap"]
+    assert "the whole bus can0 was silent for" in gap.summary
+    assert "either the recording was paused, or the whole bus lost its supply; no single device did this" in gap.summary
+    (full,) = [
+        f for f in found_in(tmp_path, case("bus-overloaded", NMEA).text()).findings if f.code == "bus-overloaded"
+    ]
+    assert re.search(r"is at most \d+ % full in its worst minute, and \d+ % at least", full.summary)
+    (silent,) = [
+        f
+        for f in found_in(tmp_path, case("device-went-silent", NMEA).text()).findings
+        if f.code == "device-went-silent"
+    ]
+    assert silent.causes[0] == "it was switched off or restarted"
 
 
 def test_the_helpers_read_tanks_as_the_program_does() -> None:

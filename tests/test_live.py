@@ -323,12 +323,38 @@ def test_explain_of_a_bus_is_that_of_its_recording(canlevel: Callable[..., tuple
 
 
 @linux
+def test_ctrl_c_ends_listening_and_tells_what_was_heard() -> None:
+    """As at the end of --seconds: the findings so far, and for which of them it was too short."""
+    script = (
+        "import os, signal\nfrom canlevel.findings.listener import Listener\nreal = Listener.add\n"
+        "def add(self, frames):\n    real(self, frames)\n"
+        "    if self.traffic.frames >= 60:\n        os.kill(os.getpid(), signal.SIGINT)\n"
+        "Listener.add = add\nfrom canlevel.__main__ import main\nmain()\n"
+    )
+    with Adapter() as adapter:
+        adapter.send(
+            [frame for _ in range(20) for frame in (OTHER_TRAFFIC, tank_frame(32767), tank_frame(2500, instance=1))]
+        )
+        words = ("explain", f"slcan:{adapter.path},{NO_WAIT}", "--format", "json")
+        done = subprocess.run([sys.executable, "-c", script, *words], capture_output=True, text=True, timeout=GUARD_S)
+    document = json.loads(done.stdout)
+    assert (done.returncode, next(f["code"] for f in document["findings"])) == (1, "level-not-available")
+    assert document["bus"]["frames"] == 60
+    assert document["bus"]["heard_seconds"] < 60
+    assert "level-pinned-full" in [one["code"] for one in document["bus"]["not_checked"]]
+    assert "same command" not in done.stderr
+    assert "interrupted" not in done.stderr
+
+
+@linux
 def test_a_silent_bus_is_a_finding(canlevel: Callable[..., tuple[int, str, str]]) -> None:
     with Adapter() as adapter:
         code, output, _ = canlevel("explain", f"slcan:{adapter.path},{NO_WAIT}", "--seconds", "0.5", "--format", "json")
     document = json.loads(output)
     assert (code, [f["code"] for f in document["findings"]]) == (1, ["no-traffic"])
     assert "the bus" in document["findings"][0]["summary"]
+    # Half a second of silence proves little, and the first step says so.
+    assert document["findings"][0]["next_steps"][0].startswith("listen for longer")
 
 
 @linux

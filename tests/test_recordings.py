@@ -219,7 +219,7 @@ def test_a_wrong_line_costs_only_itself(ending: str, tmp_path: Path, canlevel: C
     path.write_text("".join(lines))
     code, output, errors = canlevel("decode", path, "--format", "jsonl")
     assert (code, len(output.splitlines())) == (0, good - 1)
-    assert "1 lines were skipped" in errors
+    assert "1 line was skipped" in errors
     assert f"line {spoilt + 1}" in errors
 
 

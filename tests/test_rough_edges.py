@@ -178,7 +178,7 @@ def test_lines_that_are_none_are_counted_in_asc_and_trc(tmp_path: Path, canlevel
             writer(can.Message(timestamp=START_US / 1e6 + i, arbitration_id=0x19F21123, data=bytes(8)))
     path.write_text(path.read_text() + "junk ;; line\n")
     code, output, errors = canlevel("decode", path, "--format", "jsonl")
-    assert (code, len(output.splitlines()), "1 lines were skipped" in errors) == (0, 3, True)
+    assert (code, len(output.splitlines()), "1 line was skipped" in errors) == (0, 3, True)
 
 
 def test_a_byte_order_mark_costs_no_frame(tmp_path: Path) -> None:

@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
+from canlevel.findings.checks import MOVING, WIRES, Check, Found, check, listen_longer
 from canlevel.findings.evidence import Bus, Evidence, Stop
 from canlevel.findings.listener import Proof
+from canlevel.tables import EARLIEST_DATE_US
+from canlevel.words import counted, span_words
 
-__all__ = ["BUS_CHECKS", "load_pct", "span_words"]
+__all__ = ["BUS_CHECKS", "clock_words", "load_pct", "span_words"]
 
 FULL_PCT = 70.0
 MINUTE_US = 60_000_000
@@ -56,12 +58,17 @@ def no_traffic(evidence: Evidence) -> Iterator[Found]:
     if evidence.errors.frames:
         causes = ("the adapter listens at another bit rate than the bus, or a data wire is open or shorted",)
         yield Found(
-            f"{where} holds {evidence.errors.frames:,} error frames and not one frame of data",
+            f"{where} holds {counted(evidence.errors.frames, 'error frame')} and not one frame of data",
             evidence.errors,
             causes=causes,
         )
     else:
-        yield Found(f"not one frame: {where} is silent", Proof())
+        heard_s = evidence.heard_s
+        listened = f" in {span_words(heard_s)}" if heard_s is not None else ""
+        longer = (
+            listen_longer(heard_s, "a bus that is on speaks several times a second") if evidence.recording.live else ()
+        )
+        yield Found(f"not one frame{listened}: {where} is silent", Proof(), next_steps=longer)
 
 
 @check(
@@ -81,7 +88,8 @@ def no_extended_frames(evidence: Evidence) -> Iterator[Found]:
     """Is it a bus of this kind at all?"""
     if evidence.eleven_bits and not evidence.extended:
         proof = replace(evidence.first, frames=evidence.eleven_bits)
-        yield Found(f"all {evidence.eleven_bits:,} frames have 11-bit identifiers, and tanks speak with 29 bits", proof)
+        frames = counted(evidence.eleven_bits, "frame")
+        yield Found(f"{frames} with 11-bit identifiers and none with 29 bits, with which tanks speak", proof)
 
 
 @check(
@@ -107,7 +115,7 @@ def error_frames(evidence: Evidence) -> Iterator[Found]:
     most = sorted(evidence.error_bits.items(), key=lambda item: -item[1])
     words = ", ".join(f"{ERROR_WORDS[bit]} ({n:,})" for bit, n in most if bit in ERROR_WORDS)
     told = f": {words}" if words else ""
-    yield Found(f"the adapter reported {_frames(evidence.errors.frames, 'error frame')}{told}", evidence.errors)
+    yield Found(f"the adapter reported {counted(evidence.errors.frames, 'error frame')}{told}", evidence.errors)
 
 
 @check(
@@ -130,8 +138,8 @@ def bus_overloaded(evidence: Evidence) -> Iterator[Found]:
         if worst is not None and worst[0] > FULL_PCT:
             high, low, proof = worst
             yield Found(
-                f"{_named(bus)}is {low:.0f} to {high:.0f} % full in its worst minute; above {FULL_PCT:.0f} % "
-                "messages of low priority, tanks among them, come late",
+                f"{_named(bus)}is at most {high:.0f} % full in its worst minute, and {low:.0f} % at least, by how many stuff "
+                f"bits its frames need; above {FULL_PCT:.0f} % messages of low priority, tanks among them, come late",
                 proof,
                 bus=bus,
             )
@@ -189,7 +197,7 @@ def frames_dropped(evidence: Evidence) -> Iterator[Found]:
     if told.dropped:
         sample = (told.dropped_text or "").strip() or None
         proof = Proof(told.dropped, None, None, told.dropped_line, sample)
-        yield Found(f"the recorder itself lost {_frames(told.dropped, 'frame')}", proof)
+        yield Found(f"the recorder itself lost {counted(told.dropped, 'frame')}", proof)
 
 
 @check(
@@ -216,7 +224,7 @@ def clock_step(evidence: Evidence) -> Iterator[Found]:
     jump = (first.after_us - first.before_us) / 1e6
     more = f", and {len(steps) - 1} more" if len(steps) > 1 else ""
     way = "forward" if jump > 0 else "back"
-    known = "" if first.before_us < 0 else f" at {_clock(first.before_us)}"
+    known = "" if first.before_us < 0 else f" at {clock_words(first.before_us)}"
     yield Found(
         f"the recorder's clock jumped {way} by {span_words(abs(jump))}{known} while the bus went on ({steps[0].sign}){more}",
         replace(steps[0].proof, frames=2 * len(steps), last_us=steps[-1].found.after_us),
@@ -230,8 +238,13 @@ def clock_step(evidence: Evidence) -> Iterator[Found]:
     causes=(
         "the recording was paused, cut together, or its computer stood still",
         "the whole network was switched off and on again",
+        "the recorder's clock was set forward while it recorded, and nothing was missed",
     ),
-    next_steps=("levels that changed meanwhile changed unseen; record without a break to see how",),
+    next_steps=(
+        "levels that changed meanwhile changed unseen; record without a break to see how",
+        "compare times before and after with a watch or another recording, or look in the recorder's own log whether its clock "
+        "was set: then the times before are wrong, and no device was silent",
+    ),
 )
 def capture_gap(evidence: Evidence) -> Iterator[Found]:
     """Was a whole bus silent? That is the recording, or the supply, and no single device."""
@@ -240,12 +253,18 @@ def capture_gap(evidence: Evidence) -> Iterator[Found]:
         if gaps:
             lengths = [(gap.found.after_us - gap.found.before_us) / 1e6 for gap in gaps]
             if len(gaps) == 1:
-                what = f"silent for {span_words(lengths[0])} from {_clock(gaps[0].found.before_us)} on"
+                what = f"for {span_words(lengths[0])} from {clock_words(gaps[0].found.before_us)} on"
             else:
-                what = f"silent {len(gaps)} times, for {span_words(max(lengths))} at the longest"
+                what = f"{len(gaps)} times, for {span_words(max(lengths))} at the longest"
             first, last = gaps[0].found, gaps[-1].found
             proof = Proof(2 * len(gaps), first.before_us, last.after_us, first.before_line, None)
-            yield Found(f"{_named(bus)}was {what}: the recording, or the supply, and no device", proof, bus=bus)
+            whole = f"the whole bus {bus.channel}" if bus.channel else "the whole bus"
+            yield Found(
+                f"{whole} was silent {what}: either the recording was paused, or the whole bus lost its supply; no single "
+                "device did this",
+                proof,
+                bus=bus,
+            )
         ends = [other.last_us for other in evidence.buses if other.last_us is not None]
         if bus.last_us is not None and bus.frames and max(ends) - bus.last_us > ENDED_EARLY_US:
             proof = Proof(1, bus.last_us, bus.last_us, None, None)
@@ -253,27 +272,15 @@ def capture_gap(evidence: Evidence) -> Iterator[Found]:
             yield Found(f"{_named(bus)}ended {length} before the other bus: its supply, or its adapter", proof, bus=bus)
 
 
-def span_words(seconds: float) -> str:
-    """A length of time as one says it: "3.2 s", "12 min", "5 h", "56 years"."""
-    for unit, length in (("years", 365.25 * 86_400), ("days", 86_400.0), ("h", 3600.0), ("min", 60.0)):
-        if seconds >= 2 * length:
-            return f"{seconds / length:.0f} {unit}"
-    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s"
-
-
-def _frames(n: int, what: str) -> str:
-    return f"{n:,} {what}{'' if n == 1 else 's'}"
+def clock_words(time_us: int) -> str:
+    """A moment to the second, UTC; of a recording without dates what its recorder's clock showed, which counts from zero."""
+    if time_us < EARLIEST_DATE_US:
+        return f"{time_us / 1e6:.1f} s"
+    return f"{datetime.fromtimestamp(time_us // 1_000_000, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
 def _named(bus: Bus) -> str:
     return f"{bus.channel} " if bus.channel else "the bus "
-
-
-def _clock(time_us: int) -> str:
-    """A moment to the second, UTC; of a recording without dates the seconds since its start."""
-    if time_us < 86_400_000_000 * 3650:
-        return f"{time_us / 1e6:.1f} s"
-    return f"{datetime.fromtimestamp(time_us // 1_000_000, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
 BUS_CHECKS: tuple[Check, ...] = (

@@ -6,7 +6,7 @@ A check is a function from Evidence to Founds, with its code, severity, causes, 
     def name_of_the_question(evidence: Evidence) -> Iterator[Found]: ...
 
 told_by: codes of findings that already tell the same fault of the same tank, device or bus; where one of them was found, this
-one is not told again. Those checks run first, wherever they are listed.
+one is not told again. Those checks run first, wherever they are listed. needs_s: how long a bus has to be heard.
 """
 
 from __future__ import annotations
@@ -18,10 +18,25 @@ from typing import Literal
 from canlevel.findings.evidence import Bus, Device, Evidence, Tank
 from canlevel.findings.listener import Proof
 
-__all__ = ["HYGIENE", "LEVELS", "MOVING", "SEVERITIES", "WIRES", "Check", "Finding", "Found", "check", "examine"]
+__all__ = [
+    "HYGIENE",
+    "LEVELS",
+    "MOVING",
+    "SEVERITIES",
+    "WIRES",
+    "Check",
+    "Finding",
+    "Found",
+    "check",
+    "examine",
+    "listen_longer",
+    "not_answered",
+]
 
 Severity = Literal["fault", "warning", "info"]
 Subject = tuple[str, ...]
+NEARLY = 0.98  # of a time that is as good as the whole
+ENOUGH_S = 30.0  # six of the slowest usual periods
 SEVERITIES: tuple[Severity, ...] = ("fault", "warning", "info")
 
 WIRES = (
@@ -66,6 +81,7 @@ class Check:
     next_steps: tuple[str, ...]
     caution: str
     told_by: tuple[str, ...]
+    needs_s: float
     look: Callable[[Evidence], Iterator[Found]]
 
 
@@ -92,11 +108,14 @@ def check(
     next_steps: Sequence[str],
     caution: str = "",
     told_by: Sequence[str] = (),
+    needs_s: float = 0.0,
 ) -> Callable[[Callable[[Evidence], Iterator[Found]]], Check]:
-    """Make a function a Check. causes: likely ones first. next_steps: what to do or measure, in that order."""
+    """Make a function a Check. causes: likely ones first. next_steps: what to do or measure, in that order. needs_s: how long a
+    bus of the usual periods has to be heard before the question can be answered.
+    """
 
     def made(look: Callable[[Evidence], Iterator[Found]]) -> Check:
-        return Check(code, severity, tuple(causes), tuple(next_steps), caution, tuple(told_by), look)
+        return Check(code, severity, tuple(causes), tuple(next_steps), caution, tuple(told_by), needs_s, look)
 
     return made
 
@@ -115,6 +134,17 @@ def examine(evidence: Evidence, checks: Sequence[Check]) -> list[Finding]:
             findings.append(_finding(one, found))
     place = {one.code: i for i, one in enumerate(checks)}
     return sorted(findings, key=lambda finding: (SEVERITIES.index(finding.severity), place[finding.code]))
+
+
+def not_answered(evidence: Evidence, checks: Sequence[Check]) -> list[Check]:
+    """The checks for which a bus was not heard long enough, or whose frames do not tell their times."""
+    heard_s = evidence.heard_s or 0.0
+    return [one for one in checks if heard_s < NEARLY * one.needs_s]
+
+
+def listen_longer(heard_s: float | None, why: str) -> tuple[str, ...]:
+    """The first step where something is missing and was not waited for: none, where it was."""
+    return (f"listen for longer, {ENOUGH_S:.0f} s or more: {why}",) if (heard_s or 0.0) < ENOUGH_S else ()
 
 
 def _in_order(checks: Sequence[Check]) -> list[Check]:
@@ -137,6 +167,8 @@ def _about(found: Found) -> set[Subject]:
         about.add(("device", str(found.device.channel), str(found.device.source_address)))
     if found.bus is not None:
         about.add(("bus", str(found.bus.channel)))
+    if found.source_address is not None and not about:
+        about.add(("address", str(found.source_address)))
     return about or {("everything",)}
 
 

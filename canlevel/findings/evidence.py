@@ -9,20 +9,21 @@ set) is taken out, so that a device is called late or silent only for what it di
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.findings.listener import Kept, Leaps, Listener, Proof, Sender, frame_text
+from canlevel.findings.held import Readings, Series
+from canlevel.findings.listener import Leaps, Listener, Proof, Sender, frame_text
 from canlevel.findings.traffic import SILENT_US, Break, Slot, frame_bits
-from canlevel.identifier import pgns
+from canlevel.identifier import pgn_of
 from canlevel.roster import Roster, TankEntry
-from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
+from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US
 
 __all__ = [
     "ERROR",
@@ -50,10 +51,12 @@ MORE_LIKE_A_CLOCK_US = 1_800_000_000
 HELD_BACK_US = 6_000_000  # an adapter or a busy computer may keep frames back for some seconds
 LONGER_THAN_USUAL = 3.0
 ALIKE, FEWEST_BURSTS, LONGEST_BURST = 1.5, 4, 200  # frames
-FEWEST_WITNESSES = 3
+FEWEST_WITNESSES, STEP_OVER_PAUSE = 3, 100.0
 STEADY, STEADY_INTERVALS = 0.3, 6  # spread over mean of a sender that keeps its period
-IN_STEP = 0.15  # of a period
-SAME_MOMENT = 0.1
+THERE_PERIODS = 1.5
+SAME_MOMENT, SAME_MOMENT_US, SAME_PERIOD = 0.1, 50_000, 1.1  # what is sent in one breath
+KEPT_TIME = 3.0
+STRAYS, LEAST_SPREAD_S = 0.05, 1e-3  # a frame that was lost or held back comes anywhere
 CAUGHT_UP_US = 10_000_000
 REGULAR = 0.5
 FEWEST_OF_A_PERIOD, SHORTEST_LIFE_S = 4, 10.0
@@ -128,7 +131,9 @@ class Tank:
 
     number, time_us, line, identifier, payload, length: (n,) of the frames they were in. at_s: (n,) on the bus's axis, nan
     without times. level_pct, capacity_l (the device's own), steps (into how many it divides its level): (n,), nan where not
-    told. status: (n,) places in STATUSES. period_s: that of its kind, by its definition. entry: its entry in the roster.
+    told. status: (n,) places in STATUSES. These columns are made anew whenever they are asked for, from a Series, which takes
+    far less room: a function that needs one twice gives it a name.
+    period_s: that of its kind, by its definition. entry: its entry in the roster.
     """
 
     tank: str
@@ -140,66 +145,114 @@ class Tank:
     period_s: float | None
     entry: TankEntry | None
     bus: Bus
-    number: NDArray[np.int64]
-    time_us: NDArray[np.int64]
-    at_s: Floats
-    line: NDArray[np.int64]
-    identifier: NDArray[np.uint32]
-    payload: NDArray[np.uint64]
-    length: NDArray[np.uint8]
-    level_pct: Floats
-    capacity_l: Floats
-    steps: Floats
-    status: NDArray[np.int64]
+    series: Series
+
+    @property
+    def number(self) -> NDArray[np.int64]:
+        return self.series.column("number").astype(np.int64)
+
+    @property
+    def time_us(self) -> NDArray[np.int64]:
+        return self.series.column("time_us")
+
+    @property
+    def at_s(self) -> Floats:
+        return self.bus.at(self.number, self.time_us) if self.timed else np.full(self.series.rows, np.nan)
+
+    @property
+    def line(self) -> NDArray[np.int64]:
+        return self.series.column("line").astype(np.int64)
+
+    @property
+    def identifier(self) -> NDArray[np.uint32]:
+        return self.series.column("identifier")
+
+    @property
+    def payload(self) -> NDArray[np.uint64]:
+        return self.series.column("payload")
+
+    @property
+    def length(self) -> NDArray[np.uint8]:
+        return self.series.column("length")
+
+    @property
+    def level_pct(self) -> Floats:
+        return self.series.column("level_pct")
+
+    @property
+    def capacity_l(self) -> Floats:
+        return self.series.column("capacity_l")
+
+    @property
+    def steps(self) -> Floats:
+        return self.series.column("steps")
+
+    @property
+    def status(self) -> NDArray[np.int8]:
+        return self.series.column("status")
 
     @property
     def name(self) -> str:
         """What to call it: the owner's name with the id behind it, or the id."""
-        return f'"{self.entry.name}" ({self.tank})' if self.entry else self.tank
+        return f'"{self.entry.short_name}" ({self.tank})' if self.entry else self.tank
 
     @cached_property
     def timed(self) -> bool:
-        return bool(len(self.at_s)) and not bool(np.isnan(self.at_s).any())
+        return self.bus.first_us is not None and bool((self.time_us != UNKNOWN_TIME_US).all())
 
-    @cached_property
+    @property
     def intervals_s(self) -> Floats:
         """(m,) between readings that no stop lies between."""
         if not self.timed:
             return np.zeros(0)
-        broken = np.array([stop.found.number for stop in self.bus.stops], np.int64)
-        passed = np.searchsorted(broken, self.number, "right")
         # A frame that comes twice in one moment is one message.
-        return np.asarray(np.maximum(np.diff(self.at_s), 0.0)[np.diff(passed) == 0])
+        return np.asarray(np.maximum(np.diff(self.at_s), 0.0)[self._unbroken])
+
+    @property
+    def moves_pct(self) -> Floats:
+        """(m,) how far the level moved in each of `intervals_s`, nan where it is not known."""
+        return np.asarray(np.abs(np.diff(self.level_pct))[self._unbroken]) if self.timed else np.zeros(0)
+
+    @property
+    def _unbroken(self) -> NDArray[np.bool_]:
+        """(n - 1,) readings that no stop lies behind."""
+        broken = np.array([stop.found.number for stop in self.bus.stops], np.int64)
+        return np.asarray(np.diff(np.searchsorted(broken, self.number, "right")) == 0)
 
     @cached_property
     def usual_s(self) -> float | None:
         """Its own period: the median interval."""
-        return float(np.median(self.intervals_s)) if len(self.intervals_s) else None
+        intervals_s = self.intervals_s
+        return float(np.median(intervals_s)) if len(intervals_s) else None
 
     @cached_property
     def silent_s(self) -> float:
         """How long the bus went on without it, at the end."""
         return (self.bus.seconds or 0.0) - float(self.at_s[-1]) if self.timed else 0.0
 
-    @cached_property
+    @property
     def numbers_known(self) -> NDArray[np.bool_]:
         """(n,) readings that carry a level."""
         return np.asarray(~np.isnan(self.level_pct))
 
     def proof(self, rows: NDArray[np.bool_] | NDArray[np.int64] | None = None, *, shown: int = 0) -> Proof:
         """A Proof by some of the readings (all without `rows`); shown: which of those is the sample."""
-        places = np.arange(len(self.number)) if rows is None else np.arange(len(self.number))[rows]
+        if rows is None:
+            places: Sequence[int] | NDArray[np.int64] = range(self.series.rows)
+        else:
+            places = np.flatnonzero(rows) if rows.dtype == np.bool_ else np.asarray(rows, np.int64)
         if not len(places):
             return Proof()
         first, last, sample = int(places[0]), int(places[-1]), int(places[shown])
         first_us, last_us = (
             None if moment == UNKNOWN_TIME_US else moment
-            for moment in (int(self.time_us[first]), int(self.time_us[last]))
+            for moment in (int(self.series.value("time_us", first)), int(self.series.value("time_us", last)))
         )
-        text = frame_text(
-            self.channel, int(self.identifier[sample]), 1, int(self.length[sample]), int(self.payload[sample])
+        identifier, length, payload = (
+            int(self.series.value(name, sample)) for name in ("identifier", "length", "payload")
         )
-        return Proof(len(places), first_us, last_us, int(self.line[first]), text)
+        text = frame_text(self.channel, identifier, 1, length, payload)
+        return Proof(len(places), first_us, last_us, int(self.series.value("line", first)), text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,14 +337,15 @@ def _is_regular(sender: Sender) -> bool:
     if sender.pgn is None or sender.pgn in MANAGEMENT or sender.intervals < FEWEST_OF_A_PERIOD:
         return False
     life_s = sender.mean_s * sender.intervals
-    with_a_period = life_s >= SHORTEST_LIFE_S and sender.spread_s <= REGULAR * sender.mean_s
+    period_s, spread_s, intervals = _own_rhythm(sender)
+    with_a_period = period_s * intervals >= SHORTEST_LIFE_S and spread_s <= REGULAR * period_s
     return with_a_period or (life_s >= LIFE_OF_BURSTS_S and sender.longest_s <= LONGEST_OF_LIFE * life_s)
 
 
 @dataclass(frozen=True, slots=True)
 class Recording:
     """What the reading of the recording itself brought up. dropped: frames its recorder lost; told of first in `dropped_line`,
-    whose text is `dropped_text`. live: a bus, and no recording. bitrate: bit/s.
+    whose text is `dropped_text`. live: a bus, and no recording, that was listened to for `listened_s`. bitrate: bit/s.
     """
 
     skipped: int = 0
@@ -299,6 +353,7 @@ class Recording:
     dropped_line: int | None = None
     dropped_text: str | None = None
     live: bool = False
+    listened_s: float | None = None
     bitrate: int = 250_000
 
 
@@ -327,6 +382,13 @@ class Evidence:
     asked: Mapping[str | None, Proof] = field(default_factory=dict)
     reports: tuple[Report, ...] = ()
 
+    @cached_property
+    def heard_s(self) -> float | None:
+        """How long was listened; of a recording, how long its longest bus lasts. None where its frames carry no times."""
+        if self.recording.listened_s is not None:
+            return self.recording.listened_s
+        return max((bus.seconds for bus in self.buses if bus.seconds is not None), default=None)
+
     def device(self, channel: str | None, source_address: int) -> Device | None:
         """The device at an address of a channel."""
         return next(
@@ -337,10 +399,7 @@ class Evidence:
 
 def gather(
     listener: Listener,
-    kept: Kept,
-    readings: pa.Table,
-    at: NDArray[np.int64],
-    steps: Floats,
+    readings: Readings,
     periods: Mapping[int, float | None],
     *,
     roster: Roster,
@@ -352,16 +411,17 @@ def gather(
 ) -> Evidence:
     """Evidence of everything a Listener heard.
 
-    readings: READINGS of the kept frames, m rows, without a roster. at: (m,) rows of `kept` they were in. steps: (m,), see
-    Tank. periods: seconds between two messages of a kind, by PGN, None where its definition does not tell.
+    readings: of the tank frames, without a roster. periods: seconds between two messages of a kind, by PGN, None where its
+    definition does not tell.
     """
     traffic = listener.traffic
     buses = {
         channel: _bus(listener, channel, [told for told in bus_times if told.channel == channel])
         for channel in traffic.channels()
     }
+    buses = _by_one_clock(buses)
     not_fitted: set[str] = set()
-    tanks = _tanks(kept, readings, at, steps, periods, buses, roster, not_fitted)
+    tanks = _tanks(readings, periods, buses, roster, not_fitted)
     named = [tank for tank in tanks if tank.instance is not None]
     devices = []
     for channel, bus in buses.items():
@@ -393,9 +453,10 @@ def gather(
 def _bus(listener: Listener, channel: str | None, bus_clock: Sequence[BusTime]) -> Bus:
     traffic = listener.traffic
     frames = int(traffic.counts(channel).sum())
-    breaks = _unusual(traffic.breaks(channel), listener.fastest_s(channel), frames)
+    fastest_s = listener.fastest_s(channel)
+    breaks = _unusual(traffic.breaks(channel), fastest_s, frames)
     senders = listener.senders(channel, breaks)
-    usual_us = round(1e6 * min((s.mean_s for s in senders if s.intervals >= STEADY_INTERVALS), default=0.0))
+    usual_us = round(1e6 * (fastest_s or 0.0))
     leaps = listener.leaps(channel)
     stops = []
     for found in breaks:
@@ -414,6 +475,27 @@ def _bus(listener: Listener, channel: str | None, bus_clock: Sequence[BusTime]) 
         last_us=last.last_us if last else None,
         last_number=last.last_number if last else -1,
     )
+
+
+def _by_one_clock(buses: Mapping[str | None, Bus]) -> dict[str | None, Bus]:
+    """The buses; a recorder has one clock, so that what was found to be its step on one is none of the others' pauses."""
+    steps = [(channel, stop) for channel, bus in buses.items() for stop in bus.stops if stop.clock]
+    found = {}
+    for channel, bus in buses.items():
+        elsewhere = [step for other, step in steps if other != channel]
+        stops = [
+            next((replace(stop, sign=step.sign) for step in elsewhere if not stop.clock and _overlap(step, stop)), stop)
+            for stop in bus.stops
+        ]
+        found[channel] = replace(bus, stops=tuple(stops))
+    return found
+
+
+def _overlap(one: Stop, other: Stop) -> bool:
+    """Whether two leaps forward are mostly the same time."""
+    begin, end = max(one.found.before_us, other.found.before_us), min(one.found.after_us, other.found.after_us)
+    longer_us = max(stop.found.after_us - stop.found.before_us for stop in (one, other))
+    return 2 * (end - begin) > longer_us
 
 
 def _unusual(breaks: Sequence[Break], fastest_s: float | None, frames: int) -> list[Break]:
@@ -465,106 +547,150 @@ def _sign_of_a_clock(found: Break, senders: Sequence[Sender], leaps: Leaps, bus_
 
 
 def _in_step(found: Break, senders: Sequence[Sender], leaps: Leaps) -> bool:
-    """Whether all senders moved by the same time at a break.
+    """Whether the senders' phases at a break speak for a clock that was set, and against a pause, by a hundred to one.
 
     A clock that is set moves all senders by the same time: each comes its own period, and that time, after its last frame.
-    After a pause each comes when it is due, anywhere within its period. Needs three senders that keep their periods. A time
-    that is a multiple of all periods fits both: less than half an hour is taken for a pause, more for the clock.
+    After a pause each comes when it is due, anywhere within its period. The leap of one sender, less its period, is taken for
+    the step, and the likelihood of the others' after a step and after a pause compared; each timer's fastest sender is that one
+    in turn, and the mean counts. Of a pause its expectation is 1 at most, and so it is above a hundred for one pause in a
+    hundred at most (A. Markov's inequality).
     """
-    over = (leaps.before < found.number) & (leaps.after >= found.number)
-    witnesses = []
-    for number, before_us, after_us in zip(
-        leaps.sender[over].tolist(), leaps.before_us[over].tolist(), leaps.after_us[over].tolist(), strict=True
-    ):
-        sender = senders[number - 1]
-        if sender.intervals >= STEADY_INTERVALS and sender.spread_s <= STEADY * sender.mean_s:
-            moved_s = (after_us - before_us) / 1e6 - sender.mean_s
-            witnesses.append((sender.mean_s, moved_s, before_us / 1e6, sender.spread_s, sender.intervals))
+    jump_s = (found.after_us - found.before_us) / 1e6
+    witnesses = _witnesses(found, senders, leaps)
     if len(witnesses) < FEWEST_WITNESSES:
         return False
-    step_s = float(np.median([witness[1] for witness in witnesses]))
-    seen: list[tuple[float, float]] = []
-    multiples = True
-    for period, moved, before_s, spread, intervals in sorted(witnesses):
-        # What one device sends in one breath counts once.
-        if any(abs(before_s - other) < SAME_MOMENT * period and abs(period / p - 1) < 0.1 for p, other in seen):
+    # A pause of less than half an hour may be a whole multiple of periods that are kept all the while.
+    in_time = jump_s < MORE_LIKE_A_CLOCK_US / 1e6
+    references = {witness.timer: witness for witness in reversed(witnesses)}.values()  # the fastest of each
+    ratios = [_step_over_pause(reference, witnesses, in_time=in_time) for reference in references]
+    return sum(ratios) / len(ratios) >= STEP_OVER_PAUSE
+
+
+@dataclass(frozen=True, slots=True)
+class _Witness:
+    """A sender that keeps its period, on either side of a break. moved_s: from its last frame before to its first after, less
+    its period. timer: what it may share its timer with has the same number.
+    """
+
+    period_s: float
+    spread_s: float
+    intervals: int
+    moved_s: float
+    timer: int
+
+
+def _witnesses(found: Break, senders: Sequence[Sender], leaps: Leaps) -> list[_Witness]:
+    """Senders that keep their periods and were there just before a break and just after it, the fastest first."""
+    over = (leaps.before < found.number) & (leaps.after >= found.number)
+    rows = sorted(
+        (*_own_rhythm(senders[number - 1]), number, before_us, after_us)
+        for number, before_us, after_us in zip(
+            leaps.sender[over].tolist(), leaps.before_us[over].tolist(), leaps.after_us[over].tolist(), strict=True
+        )
+    )
+    witnesses: list[_Witness] = []
+    met: list[tuple[int | None, float, int]] = []
+    for period_s, spread_s, intervals, number, before_us, after_us in rows:
+        source = senders[number - 1].source_address
+        if intervals < STEADY_INTERVALS or spread_s > STEADY * period_s:
             continue
-        seen.append((period, before_s))
-        if abs(moved - step_s) > max(IN_STEP * period, 4 * spread):
-            return False
-        # How well its period is known tells how well so many of them are.
-        times = moved / period
-        unsure = max(4.0, 3 * times / intervals**0.5) * spread / period
-        multiples &= abs(times - round(times)) <= max(IN_STEP, unsure)
-    return len(seen) >= FEWEST_WITNESSES and (not multiples or found.after_us - found.before_us >= MORE_LIKE_A_CLOCK_US)
+        if max(found.before_us - before_us, after_us - found.after_us) > THERE_PERIODS * period_s * 1e6:
+            continue
+        # A device's messages hang on one timer, as does what several addresses send in one breath.
+        timer = next(
+            (
+                witness.timer
+                for witness, (address, other_s, other_us) in zip(witnesses, met, strict=True)
+                if address == source
+                or (
+                    period_s < SAME_PERIOD * other_s
+                    and abs(before_us - other_us) < min(SAME_MOMENT * period_s * 1e6, SAME_MOMENT_US)
+                )
+            ),
+            len(witnesses),
+        )
+        moved_s = (after_us - before_us) / 1e6 - period_s
+        witnesses.append(_Witness(period_s, max(spread_s, LEAST_SPREAD_S), intervals, moved_s, timer))
+        met.append((source, period_s, before_us))
+    return witnesses
+
+
+def _own_rhythm(sender: Sender) -> tuple[float, float, int]:
+    """(mean, spread, number) of a sender's intervals but the longest, in which it may have been switched off."""
+    n, mean_s = sender.intervals - 1, sender.mean_s
+    if n < 1:
+        return 0.0, 0.0, 0
+    squares = sender.intervals * (sender.spread_s**2 + mean_s**2) - sender.longest_s**2
+    mean_s = (sender.intervals * mean_s - sender.longest_s) / n
+    return mean_s, max(squares / n - mean_s**2, 0.0) ** 0.5, n
+
+
+def _step_over_pause(reference: _Witness, witnesses: Sequence[_Witness], *, in_time: bool) -> float:
+    """How much likelier the leaps of witnesses (the fastest first) are after a step that one of them tells than after a pause.
+
+    in_time: whether senders may have kept time through the pause, each coming a whole number of periods after its last frame.
+    Of messages that share a timer all but one tell only on which of its ticks they came.
+    """
+    ratio, ticks = 1.0, {reference.timer: reference.period_s}
+    for one in witnesses:
+        if one is reference:
+            continue
+        spread_s = math.hypot(one.spread_s, reference.spread_s)
+        step = _normal(one.moved_s - reference.moved_s, spread_s)
+        step = (1 - STRAYS) * step + STRAYS / one.period_s
+        pause = 1 / one.period_s
+        if in_time:
+            # Whether its jitter adds up is not known, so it does as speaks most for the pause.
+            times = round(one.moved_s / one.period_s)
+            off_s = abs(one.moved_s - times * one.period_s)
+            adds_up_s = spread_s * math.sqrt(1 + times + times**2 / one.intervals)
+            pause = max(
+                pause, _normal(off_s, min(max(off_s, spread_s), KEPT_TIME * spread_s)), _normal(off_s, adds_up_s)
+            )
+        tick_s = ticks.get(one.timer)
+        most = math.inf if tick_s is None else max(one.period_s / tick_s, 1.0)
+        ticks[one.timer] = max(one.period_s, tick_s or 0.0)
+        ratio *= min(step / pause, most)
+    return ratio
+
+
+def _normal(off: float, spread: float) -> float:
+    """Density of the normal distribution."""
+    return math.exp(-0.5 * (off / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
 
 
 def _tanks(
-    kept: Kept,
-    readings: pa.Table,
-    at: NDArray[np.int64],
-    steps: Floats,
+    readings: Readings,
     periods: Mapping[int, float | None],
     buses: Mapping[str | None, Bus],
     roster: Roster,
     not_fitted: set[str],
 ) -> list[Tank]:
-    """A Tank for each tank, device and channel in READINGS, in the order in which they were first heard.
+    """A Tank for each Series, in the order in which they were first heard.
 
     Ids of tanks that a J1939 device says are not fitted are added to `not_fitted`.
     """
-    if not len(readings):
-        return []
-    tank, tanks = codes_of(readings.column("tank"))
-    channel, channels = codes_of(readings.column("channel"))
-    source = values_of(readings.column("source_address")).astype(np.int64)
-    fluid, protocol = column(readings, "fluid"), column(readings, "protocol")
-    instance = values_of(readings.column("instance"), -1)
-    words = np.array(
-        [STATUSES.index(word) if word in STATUSES else 0 for word in codes_of(readings.column("status"))[1]]
-    )
-    status = words[codes_of(readings.column("status"))[0]]
-    level_pct, capacity_l = column(readings, "level_pct"), column(readings, "capacity_l")
-    frames = {name: values_of(kept.frames.column(name))[at] for name in ("identifier", "payload", "length", "line")}
-    time_us, number = times_us(kept.frames)[at], kept.number[at]
-    _, which = distinct((channel.astype(np.int64) * len(tanks) + tank) * 256 + source)
-    order = np.argsort(which, kind="stable")
-    bounds = np.flatnonzero(np.diff(which[order], prepend=-1, append=-1))
     found = []
-    for begin, end in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        rows = order[begin:end]
-        one = int(rows[0])
-        word = tanks[tank[one]] or ""
-        bus = buses[channels[channel[one]]]
-        entry = roster.entry(word, int(source[one]))
+    for series in readings.series():
         # A J1939 level that is never there is a tank that is not fitted.
-        if protocol[one] == "j1939" and (status[rows] == NOT_AVAILABLE).all():
-            not_fitted.add(word)
+        if series.protocol == "j1939" and (series.all_said("status") == NOT_AVAILABLE).all():
+            not_fitted.add(series.tank)
             continue
-        known = bus.first_us is not None and bool((time_us[rows] != UNKNOWN_TIME_US).all())
-        pgn = int(pgns(frames["identifier"][one : one + 1])[0])
         found.append(
             Tank(
-                tank=word,
-                protocol=str(protocol[one]),
-                fluid=str(fluid[one]),
-                instance=None if instance[one] < 0 else int(instance[one]),
-                channel=bus.channel,
-                source_address=int(source[one]),
-                period_s=periods.get(pgn),
-                entry=entry,
-                bus=bus,
-                number=number[rows],
-                time_us=time_us[rows],
-                at_s=bus.at(number[rows], time_us[rows]) if known else np.full(len(rows), np.nan),
-                level_pct=level_pct[rows],
-                capacity_l=capacity_l[rows],
-                steps=steps[rows],
-                status=status[rows],
-                **{name: values[rows] for name, values in frames.items()},
+                tank=series.tank,
+                protocol=series.protocol,
+                fluid=series.fluid,
+                instance=series.instance,
+                channel=series.channel,
+                source_address=series.source_address,
+                period_s=periods.get(pgn_of(int(series.value("identifier", 0)))),
+                entry=roster.entry(series.tank, series.source_address),
+                bus=buses[series.channel],
+                series=series,
             )
         )
-    return sorted(found, key=lambda one: int(one.number[0]))
+    return sorted(found, key=lambda one: int(one.series.value("number", 0)))
 
 
 def load_share(device: Device) -> float:

@@ -21,6 +21,8 @@ MOSTLY_IN_TURN, ALWAYS_IN_TURN, LONG_IN_TURN = 0.7, 0.95, 40
 RETURNS = 0.35  # of the way there
 BEYOND_SLOSH_PCT, LEAST_APART_PCT, LEAST_APART_DOUBLED_PCT = 15.0, 3.0, 0.3
 DOUBLED, OFF_ITS_PERIOD, NEAR_ITS_PERIOD = 0.65, 0.15, 0.3
+FEWEST_WINDOWS, STEADY_WAVES_S, LEAST_STEADILY_APART_PCT = 8, 40.0, 1.5
+AS_FAR_APART, MOSTLY_AS_FAR, FINER = 0.25, 0.85, 3
 COARSEST_PARTS, STEP_OFF_PCT = 6, 0.7
 OWN_CLOCK, OWN_LEVEL, EXTREME_PCT = 0.35, 0.05, 1.0
 TAKEN_OVER_PERIODS, TAKEN_OVER_S = 6.0, 60.0
@@ -86,12 +88,14 @@ def _level(tank: Tank) -> str:
         "declare stacked senders as a pair in the monitor",
     ),
     caution=MOVING,
+    needs_s=30.0,
 )
 def instance_flicker(evidence: Evidence) -> Iterator[Found]:
     """Does one device send two levels in turn under one identity?"""
     for tank in evidence.tanks:
         rows = _levels_in_turn(tank, doubled=_twice_as_often(tank, evidence))
         rows = _two_levels(tank) if rows is None else rows
+        rows = _steadily_apart(tank) if rows is None else rows
         if rows is not None:
             level = tank.level_pct[rows[: TURN_WINDOW * 2]]
             level = level[~np.isnan(level)]
@@ -169,16 +173,43 @@ def _two_levels(tank: Tank) -> NDArray[np.int64] | None:
     return use if kept_time or kept_level else None
 
 
+def _steadily_apart(tank: Tank) -> NDArray[np.int64] | None:
+    """Rows of a tank whose every other reading is higher by as much all the time, whatever else moves it; else None.
+
+    Waves in step with the readings do so too, but they grow and die away. A sender whose steps are as far apart may lie between
+    two of them, so that the level has to be seen to move in smaller ones.
+    """
+    use = np.flatnonzero(tank.numbers_known)
+    level = tank.level_pct[use]
+    # Waves seldom stay as high for longer.
+    window = int(np.clip(STEADY_WAVES_S / max(tank.usual_s or 0.0, 0.1), TURN_WINDOW // 2, TURN_WINDOW))
+    count = (len(level) - 2) // window
+    if count < FEWEST_WINDOWS:
+        return None
+    off = level[1:-1] - (level[2:] + level[:-2]) / 2  # what a slope does not change
+    off[1::2] *= -1
+    apart = np.abs(off[: count * window].reshape(count, window).mean(axis=1))
+    usual = float(np.median(apart))
+    if usual < LEAST_STEADILY_APART_PCT or np.mean(np.abs(apart - usual) <= AS_FAR_APART * usual) < MOSTLY_AS_FAR:
+        return None
+    moves = np.abs(level[2:] - level[:-2])
+    finer = (moves > 0) & (moves <= usual / FINER)
+    return use if np.count_nonzero(finer) >= count else None
+
+
 def _neighbours(tank: Tank, low_pct: float, high_pct: float) -> bool:
     """Whether two levels may be neighbouring steps of one coarse sender, which a wave or a little noise takes it between."""
     told = tank.steps[tank.steps > 0]
     if len(told) and high_pct - low_pct <= 1.5 * 100 / float(told.max()):
         return True
+    off_pct = (
+        max(STEP_OFF_PCT, 50 / float(told.max())) if len(told) else STEP_OFF_PCT
+    )  # half of what a device rounds to
     for parts in range(2, COARSEST_PARTS + 1):
         step = 100 / parts
         places = [level / step for level in (low_pct, high_pct)]
         if round(places[1]) - round(places[0]) == 1 and all(
-            abs(place - round(place)) * step <= STEP_OFF_PCT for place in places
+            abs(place - round(place)) * step <= off_pct for place in places
         ):
             return True
     return False
@@ -269,8 +300,14 @@ def address_conflict(evidence: Evidence) -> Iterator[Found]:
 def address_changed(evidence: Evidence) -> Iterator[Found]:
     """Did a device move to another address?"""
     told: set[tuple[str | None, int]] = set()
+    holders = {(claim.channel, claim.name): claim.source_address for claim in evidence.claims}
     for old, new, claim in _moves(evidence):
-        device = evidence.device(claim.channel, old)
+        # Who gave way to another has left it no tanks: they are the other's, and whatever befalls them.
+        given_way = any(
+            (channel, address) == (claim.channel, old) and name != claim.name
+            for (channel, name), address in holders.items()
+        )
+        device = None if given_way else evidence.device(claim.channel, old)
         tanks = device.tanks if device is not None else ()
         told.add((claim.channel, old))
         yield Found(

@@ -91,6 +91,14 @@ class Kept:
     frames: pa.Table
     number: NDArray[np.int64]
 
+    @staticmethod
+    def joined(parts: Sequence[Kept]) -> Kept:
+        """Some of them, one behind the other."""
+        if not parts:
+            return Kept(empty(FRAMES), np.zeros(0, np.int64))
+        table = pa.concat_tables([part.frames for part in parts]).unify_dictionaries().combine_chunks()
+        return Kept(table, np.concatenate([part.number for part in parts]))
+
 
 @dataclass(slots=True)
 class _Rhythm:
@@ -126,7 +134,8 @@ class _Rhythm:
 
 
 class Listener:
-    """One pass over the frames of one or more buses. Memory grows with identifiers, minutes, silences and kept frames.
+    """One pass over the frames of one or more buses. Memory grows with identifiers, minutes, silences, and the frames that
+    are kept and not handed out.
 
     keep: the PGNs whose frames are kept whole. first: the very first frame; firsts: the first data frame of each channel.
     errors: error frames, and error_bits how often each bit of their identifiers was set.
@@ -159,13 +168,16 @@ class Listener:
         if self.traffic.error > errors:
             self._note_errors(frames)
 
-    def kept(self) -> Kept:
-        """The frames that were kept, all of them."""
-        if not self._kept:
-            return Kept(empty(FRAMES), np.zeros(0, np.int64))
-        table = pa.concat_tables(self._kept).unify_dictionaries().combine_chunks()
-        self._kept, self._numbers = [table], [np.concatenate(self._numbers)]
-        return Kept(table, self._numbers[0])
+    @property
+    def waiting(self) -> int:
+        """How many frames are kept and not handed out yet."""
+        return sum(map(len, self._numbers))
+
+    def hand_out(self) -> Kept:
+        """The frames that were kept and not handed out before."""
+        kept = Kept.joined([Kept(*one) for one in zip(self._kept, self._numbers, strict=True)])
+        self._kept, self._numbers = [], []
+        return kept
 
     def leaps(self, channel: str | None) -> Leaps:
         """Intervals of a channel's identifiers that hold a Break."""

@@ -8,15 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
+from canlevel.findings.checks import MOVING, WIRES, Check, Found, check, listen_longer
 from canlevel.findings.evidence import Evidence, Tank
 from canlevel.findings.listener import Proof
 from canlevel.roster import TankEntry
+from canlevel.words import PROTOCOL_NAMES, counted, span_words
 
 __all__ = ["ROSTER_CHECKS"]
 
 CAPACITY_OFF = 0.10
-PROTOCOL_NAMES = {"nmea2000": "NMEA 2000", "rvc": "RV-C", "j1939": "J1939"}
+LEVELS_COME = "levels come every 2.5 to 5 s, and a bus takes a while after its supply is switched on"
 NOT_ON_THE_BUS = (
     "the sender or its monitor is not connected to this bus, or has no supply",
     "the monitor's input was never told that it has a tank, or under another number or kind",
@@ -35,12 +36,10 @@ FIND_IT = (
     causes=(
         "no device on this bus sends tank levels: the tank monitor is not connected, or has no supply",
         "the monitor's port is set to another protocol or to none",
-        "the recording is too short: levels come every 2.5 to 5 seconds",
     ),
     next_steps=(
         "run canlevel devices: is the monitor's address there at all?",
         "check the monitor's supply, its plug into the network and the protocol its port is set to",
-        "record for a minute or more",
     ),
     caution=WIRES,
     told_by=("no-traffic", "no-extended-frames"),
@@ -51,9 +50,15 @@ def no_tank_frames(evidence: Evidence) -> Iterator[Found]:
         return
     expected = len(evidence.roster.tanks)
     told = f"; the roster lists {expected}" if expected else ""
+    heard_s = evidence.heard_s
+    heard = f" in {span_words(heard_s)}" if heard_s is not None else ""
+    longer = listen_longer(heard_s, LEVELS_COME)
+    short = ("it was too short: levels come every 2.5 to 5 s, and a monitor that was just switched on takes its time",)
     yield Found(
-        f"{evidence.extended:,} frames, and none of them is a tank's{told}",
+        f"{counted(evidence.extended, 'frame')}{heard}, and none of them is a tank's{told}",
         replace(evidence.first, frames=evidence.extended),
+        causes=short if longer else (),
+        next_steps=longer,
     )
 
 
@@ -79,7 +84,7 @@ def other_protocol(evidence: Evidence) -> Iterator[Found]:
             here = ", ".join(dict.fromkeys(tank.tank for tank in others))
             spoken = " and ".join(dict.fromkeys(PROTOCOL_NAMES[tank.protocol] for tank in others))
             yield Found(
-                f'"{entry.name}" is not there as {_id(evidence, entry)}, but {spoken} carries {here}',
+                f'"{entry.short_name}" is not there as {_id(evidence, entry)}, but {spoken} carries {here}',
                 others[0].proof(),
                 tank_id=_id(evidence, entry),
                 source_address=others[0].source_address,
@@ -110,11 +115,13 @@ def tank_missing(evidence: Evidence) -> Iterator[Found]:
             there = ", ".join(dict.fromkeys(tank.tank for tank in like))
             hint = (f"it is sent under another number: {there} is there and not in the roster",)
         from_source = f" from address {entry.source_address}" if entry.source_address is not None else ""
+        word = _id(evidence, entry) or f"{entry.fluid} {entry.instance}"
         yield Found(
-            f'"{entry.name}" ({_id(evidence, entry) or f"{entry.fluid} {entry.instance}"}){from_source} is not on the bus',
+            f'"{entry.short_name}" ({word}){from_source} is not on the bus',
             Proof(),
             tank_id=_id(evidence, entry),
             causes=hint,
+            next_steps=listen_longer(evidence.heard_s, LEVELS_COME),
             fluid=entry.fluid,
         )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canlevel.findings.bus_checks import span_words
 from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
@@ -22,6 +23,7 @@ FEWEST_OF_A_RHYTHM = 10
 LATE, EARLY, OFF_SHARE = 1.6, 0.4, 0.08
 # The lower quartile is a sender's own period even where every other reading is lost.
 OWN_QUANTILE, OWN_PERIOD = 0.25, 1.3
+FEWEST_OF_A_CLOCK, SHORTEST_S, OFF_ITS_CLOCK, MOSTLY_ON_TIME, FEWEST_STILL = 6, 0.01, 0.25, 0.9, 3
 PAUSE, PAUSE_SHARE, FEWEST_PAUSES = 3.0, 0.1, 3
 AWAY_PERIODS, AWAY_S = 10.0, 45.0
 # Heartbeat of NMEA 2000, diagnostic messages of RV-C and J1939: what every device of the kind sends.
@@ -30,8 +32,8 @@ SIGNS_OF_LIFE = frozenset({126993, 0x1FECA, 65226})
 SERVICE_TOOLS = frozenset({249, 250})
 CAME_LATER_S, VISIT_S = 30.0, 600.0
 SUPPLY = (
-    "its supply or its plug failed",
     "it was switched off or restarted",
+    "its supply or its plug failed",
 )
 
 
@@ -46,6 +48,7 @@ SUPPLY = (
     ),
     caution=WIRES,
     told_by=("address-changed",),
+    needs_s=30.0,
 )
 def device_went_silent(evidence: Evidence) -> Iterator[Found]:
     """Did a device stop while the bus went on?"""
@@ -106,6 +109,7 @@ def _only_a_tank(device: Device) -> bool:
     ),
     caution=WIRES,
     told_by=("device-went-silent", "address-changed", "address-conflict"),
+    needs_s=30.0,
 )
 def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
     """Did a tank stop while the bus went on?"""
@@ -113,7 +117,8 @@ def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
         if not tank.timed or len(tank.number) < FEWEST_HEARD:
             continue
         longest_s = float(tank.intervals_s.max()) if len(tank.intervals_s) else 0.0
-        period_s = max(tank.usual_s or 0.0, tank.period_s or 0.0)
+        ticks = _ticks(tank)
+        period_s = ticks[0] if ticks is not None else max(tank.usual_s or 0.0, tank.period_s or 0.0)
         if tank.silent_s <= max(SILENT_S, SILENT_PERIODS * period_s, SILENT_LONGEST * longest_s):
             continue
         # Frames that arrive too short to tell their tank are no silence.
@@ -152,6 +157,7 @@ def tank_went_silent(evidence: Evidence) -> Iterator[Found]:
         "frames-dropped",
         "bus-overloaded",
     ),
+    needs_s=60.0,
 )
 def update_irregular(evidence: Evidence) -> Iterator[Found]:
     """Do a tank's readings come at odd times, or stay away for a while?"""
@@ -184,19 +190,66 @@ def update_irregular(evidence: Evidence) -> Iterator[Found]:
 
 
 def _due_s(tank: Tank) -> float:
-    """When the next reading is due after one: by the period of its kind, or its own if that is longer."""
+    """When the next reading is due after one: by the period of its kind, or its own if that is longer, or loses readings."""
     own_s = float(np.quantile(tank.intervals_s, OWN_QUANTILE))
     if tank.period_s is None:
         return tank.usual_s or own_s
-    return tank.period_s if own_s <= OWN_PERIOD * tank.period_s else own_s
+    if own_s > OWN_PERIOD * tank.period_s:
+        return own_s
+    return own_s if _loses_readings(tank) else tank.period_s
+
+
+def _ticks(tank: Tank) -> tuple[float, NDArray[np.float64]] | None:
+    """(period, (m,) how many periods each interval is) of a sender that keeps a period of its own, if now and then a reading is
+    lost: each interval is a whole number of periods, and most that are longer are two. None where it is none.
+    """
+    between = tank.intervals_s
+    if len(between) < FEWEST_OF_A_CLOCK:
+        return None
+    own_s = max(float(np.quantile(between, OWN_QUANTILE)), SHORTEST_S)
+    times = np.round(between / own_s)
+    on_time = np.abs(between - times * own_s) <= OFF_ITS_CLOCK * own_s
+    longer = np.count_nonzero(times > 1)
+    if on_time.mean() < MOSTLY_ON_TIME or 2 * np.count_nonzero(on_time & (times == 2)) < longer:
+        return None
+    return own_s, times
+
+
+def _loses_readings(tank: Tank) -> bool:
+    """Whether a sender that keeps a period loses readings, and does not leave them out because the level stands still.
+
+    Who sends on a change leaves out all changes below some limit, as many as are missing; above it are about as many up to
+    twice the limit, and none below. Where readings are lost, small changes and none at all are as often there as ever.
+    """
+    ticks = _ticks(tank)
+    if ticks is None:
+        return False
+    times, moves = ticks[1], tank.moves_pct
+    lost = 1 - len(times) / float(np.maximum(times, 1).sum())
+    soon = moves[(times == 1) & ~np.isnan(moves)]
+    # Chance takes two in a row, too; who leaves out one at the most repeats what it said.
+    if (
+        len(soon) < FEWEST_OF_A_RHYTHM
+        or np.count_nonzero(times > 2) < lost / 4 * np.count_nonzero(times > 1)
+        or not lost
+    ):
+        return False
+    still = np.count_nonzero((soon == 0) | (soon < 0.99 * float(np.quantile(soon, lost)) / 2))
+    return bool(still >= max(FEWEST_STILL, lost / 4 * len(soon)))
 
 
 def _switched_off(tank: Tank, away_s: float, evidence: Evidence) -> bool:
-    """Whether a vehicle's computer as a whole was away, as it is whenever the key is turned."""
+    """Whether a vehicle's computer as a whole was away, and another too, as they are whenever the key is turned."""
     device = evidence.device(tank.channel, tank.source_address)
     if tank.protocol != "j1939" or device is None:
         return False
-    return all(sender.longest_s >= away_s / 2 for sender in device.regular)
+    others = (other for other in evidence.devices if other.channel == tank.channel and other is not device)
+    return _was_away(device, away_s) and any(other.regular and _was_away(other, away_s) for other in others)
+
+
+def _was_away(device: Device, away_s: float) -> bool:
+    """Whether all that a device sends again and again stayed away for about so long, at some time."""
+    return all(sender.longest_s >= max(away_s / 2, PAUSE * sender.mean_s) for sender in device.regular)
 
 
 @check(
@@ -212,6 +265,7 @@ def _switched_off(tank: Tank, away_s: float, evidence: Evidence) -> bool:
     ),
     caution=MOVING,
     told_by=("update-irregular", "frames-dropped", "bus-overloaded", "frame-malformed"),
+    needs_s=60.0,
 )
 def update_slow(evidence: Evidence) -> Iterator[Found]:
     """Do a tank's readings come far less often than those of its kind?"""

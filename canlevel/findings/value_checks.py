@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.findings.bus_checks import span_words
 from canlevel.findings.checks import MOVING, WIRES, Check, Found, check
 from canlevel.findings.evidence import ERROR, MALFORMED, NOT_AVAILABLE, OK, OVER_RANGE, RESERVED, Evidence, Tank
+from canlevel.words import counted, span_words
 
 __all__ = ["VALUE_CHECKS", "coarse_step_pct"]
 
@@ -19,12 +19,14 @@ BRIEFLY_S, AWAY_PERIODS, BAD_S = 20.0, 5.0, 10.0
 PINNED_S = 300.0
 LITTLE_OVER = (-1.0, 105.0)
 FEWEST_OVER, OVER_SHARE = 3, 0.01
-# A dump valve drains up to 120 L/min (common practice, no source); twice that is beyond pumps and valves.
-NO_PUMP_L_PER_MIN = 240.0
-JUMP_PCT, JUMP_OF_LITRES_PCT, SURE_JUMP_PCT = 20.0, 14.0, 35.0
+# A dump valve drains up to 120 L/min (common practice, no source), and no tank in less than half a minute; a quarter more, or
+# a tank in 20 s, is beyond pumps and valves.
+NO_PUMP_L_PER_MIN, NO_PUMP_PCT_PER_S = 150.0, 5.0
+JUMP_PCT, LEAST_JUMP_PCT, SURE_JUMP_PCT = 20.0, 14.0, 35.0
 JUMP_WITHIN_PERIODS, JUMP_WITHIN_S = 4.0, 15.0
-ABOVE_SLOSH = 5.0
+ABOVE_SLOSH, MOST_OF_SLOSH = 5.0, 3.0
 SLOSH_WINDOW = 15
+AT_A_TIME = 100_000
 COARSE_PCT = 5.0
 GRID_OFF = 0.12  # of a step
 FEW_LEVELS_PARTS, MOST_PARTS = 8, 20
@@ -158,6 +160,7 @@ def _pinned(evidence: Evidence, level_pct: float) -> Iterator[Tank]:
     ),
     caution=WIRES,
     told_by=("tank-went-silent",),
+    needs_s=PINNED_S,
 )
 def level_pinned_full(evidence: Evidence) -> Iterator[Found]:
     """Does a tank stand at 100 % without a change?"""
@@ -183,6 +186,7 @@ def level_pinned_full(evidence: Evidence) -> Iterator[Found]:
     ),
     caution=WIRES,
     told_by=("tank-went-silent",),
+    needs_s=PINNED_S,
 )
 def level_pinned_empty(evidence: Evidence) -> Iterator[Found]:
     """Does a tank stand at 0 % without a change?"""
@@ -235,23 +239,27 @@ def _jumps(tank: Tank) -> NDArray[np.int64]:
     broken = np.array([stop.found.number for stop in tank.bus.stops], np.int64)
     whole = np.diff(np.searchsorted(broken, tank.number[use], "right")) == 0
     near = (np.diff(use) == 1) & whole & (apart_s <= max(JUMP_WITHIN_PERIODS * tank.usual_s, JUMP_WITHIN_S))
-    capacity = _capacity_l(tank)
-    fast, least = np.ones(len(change), np.bool_), JUMP_PCT
-    if capacity is not None:
-        least = JUMP_OF_LITRES_PCT
-        fast = change / 100 * capacity / (apart_s / 60) > NO_PUMP_L_PER_MIN
     step = coarse_step_pct(tank)
     if step is not None:
         change = np.where(change < 1.5 * step, 0.0, change)
+    rows = np.flatnonzero(near & (change > LEAST_JUMP_PCT))
     # Slosh moves a level to and fro by some percent; it does so all the time.
     reach = min(SLOSH_WINDOW, len(change))
-    around = np.sort(
-        np.lib.stride_tricks.sliding_window_view(
-            np.pad(change, (reach // 2, reach - 1 - reach // 2), mode="edge"), reach
-        )
+    around = np.lib.stride_tricks.sliding_window_view(
+        np.pad(change, (reach // 2, reach - 1 - reach // 2), mode="edge"), reach
     )
-    usual = around[:, reach // 2]
-    found = near & ((fast & (change > least) & (change > ABOVE_SLOSH * usual)) | (fast & (change > SURE_JUMP_PCT)))
+    # Some at a time, as a window for every reading of a long recording fills the memory.
+    parts = [
+        np.sort(around[rows[begin : begin + AT_A_TIME]])[:, reach // 2] for begin in range(0, len(rows), AT_A_TIME)
+    ]
+    usual, change = np.concatenate([np.zeros(0), *parts]), change[rows]
+    moved_per_s = (change - MOST_OF_SLOSH * usual) / apart_s[rows]
+    capacity = _capacity_l(tank)
+    if capacity is None:
+        far = (change > JUMP_PCT) | ((change > LEAST_JUMP_PCT) & (moved_per_s > NO_PUMP_PCT_PER_S))
+    else:
+        far = (change > LEAST_JUMP_PCT) & (moved_per_s / 100 * capacity * 60 > NO_PUMP_L_PER_MIN)
+    found = rows[(change > ABOVE_SLOSH * usual) & (far | (change > SURE_JUMP_PCT))]
     return np.asarray(use[1:][found])
 
 
@@ -363,7 +371,7 @@ def frame_malformed(evidence: Evidence) -> Iterator[Found]:
             known = tank.instance is not None
             what = tank.name if known else f"address {tank.source_address}"
             yield Found(
-                f"{what} sent {n:,} tank frame{'' if n == 1 else 's'} too short to be read",
+                f"{what} sent {counted(n, 'tank frame')} too short to be read",
                 tank.proof(bad),
                 (tank,) if known else (),
                 device=evidence.device(tank.channel, tank.source_address),
