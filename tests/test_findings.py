@@ -604,6 +604,15 @@ def test_a_clock_set_forward_is_told_from_a_pause_by_jittering_senders(leap_s: f
     assert not found[True]
 
 
+def test_a_clock_set_is_set_on_all_channels(tmp_path: Path) -> None:
+    """One sender alone on the second channel tells nothing; the recorder's clock is the same."""
+    frames = _senders(np.random.default_rng(23), 150.0, 33.3, missed=False)
+    second = [replace(frame, channel="can1") for frame in frames if source_of(frame) == 1]
+    told_codes = codes(found_in(tmp_path, in_time([*frames, *second])))
+    assert "clock-step" in told_codes
+    assert "capture-gap" not in told_codes
+
+
 def test_messages_of_one_device_are_one_witness(tmp_path: Path) -> None:
     """After a pause the messages of a device come in the same step as before: they hang on one timer."""
     for seed in range(6):
