@@ -34,7 +34,7 @@ ALLOWED = {
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
     "cantools": {"decoding/definitions.py"},
-    "pyarrow.parquet": {"storage/store.py", "storage/commit.py"},
+    "pyarrow.parquet": {"storage/store.py", "storage/commit.py", "storage/encoding.py"},
     "typer": {"cli.py"},
 }
 PURE = ("decoding", "derivation", "findings")
