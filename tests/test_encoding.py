@@ -227,7 +227,7 @@ DAMAGE = (OSError, pa.ArrowException, KeyError, ValueError)
 def test_flipped_bits_in_pages_are_noticed_or_change_nothing(tmp_path: Path) -> None:
     """Page checksums cover what is in a page; its header is parsed, and a flip that is not noticed there changed no value.
 
-    Seeds are printed. DEVELOPERS.md tells what share was noticed when more of them were tried.
+    Seeds are printed. tests/benchmark/README.md tells what share was noticed when more of them were tried.
     """
     whole = tmp_path / "day.parquet"
     table = tidied(day(2500))

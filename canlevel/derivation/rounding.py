@@ -48,14 +48,21 @@ FIRST_CELL, FIRST_BOUNDS = _first_bounds(BOUNDS)
 
 def rounded_rates(rates: Floats) -> Floats:
     """Rates and their bounds, rounded. rates: (3, n), rate, low and high, nan where unknown. Returns (3, n)."""
-    low, high = rounded_up(np.stack([-rates[1], rates[2]]))
-    return np.stack([rounded(rates[0]), 0.0 - low, high])
+    result = np.empty_like(rates)
+    result[0] = rounded(rates[0])
+    np.negative(rates[1], out=result[1])
+    result[2] = rates[2]
+    result[1:] = rounded_up(result[1:])
+    np.subtract(0.0, result[1], out=result[1])  # never -0
+    return result
 
 
 def rounded(values: Floats) -> Floats:
     """(n,) values to three significant digits, nan as nan."""
     result = values + 0.0  # never -0
-    rows = np.flatnonzero((result != 0) & np.isfinite(result))  # most rates are of tanks at rest
+    rows = (np.isfinite(result) & (result != 0)).nonzero()[0]
+    if not len(rows):  # most rates are of tanks at rest
+        return result
     some = result[rows]
     places = np.clip(DIGITS - 1 - np.floor(np.log10(np.abs(some))), 1 - len(POWERS), len(POWERS) - 1).astype(np.int64)
     scale = POWERS[np.abs(places)]
@@ -71,11 +78,11 @@ def rounded_up(values: Floats) -> Floats:
     place = FIRST_BOUNDS.take((size.view(np.int64) >> CELL_BITS) - FIRST_CELL, mode="clip")
     place += BOUNDS.take(place) < size
     found: Floats = BOUNDS.take(place)
-    negative = values < 0
-    if negative.any():  # these go down in size
-        place[negative] -= (found != size)[negative]
-        found[negative] = 0.0 - BOUNDS[place[negative]]
-    beyond = ~(size <= LARGEST)
-    if beyond.any():
+    negative = (values < 0).nonzero()
+    if len(negative[0]):  # these go down in size
+        inwards = place[negative] - (found[negative] != size[negative])
+        found[negative] = 0.0 - BOUNDS[inwards]
+    beyond = (~(size <= LARGEST)).nonzero()
+    if len(beyond[0]):
         found[beyond] = values[beyond]
     return found

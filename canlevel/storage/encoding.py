@@ -1,7 +1,7 @@
 """How READINGS lie in a Parquet file: in which order, in which groups of rows, and how each column is written.
 
-In come READINGS, out go the bits of one file, and the other way round; names, folders and days are others' business. Any Parquet
-reader reads them: nothing here is beyond what pandas, DuckDB and Polars know. What was tried, with figures:
+In come READINGS, out go the bits of one file, and the other way round; names, folders and days are others' business. Any
+Parquet reader reads them: nothing here is beyond what pandas, DuckDB and Polars know. What was tried, with figures:
 tests/benchmark/README.md.
 """
 
@@ -92,7 +92,7 @@ def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.
 
     Raises what pyarrow raises: OSError for a page or a footer that is damaged or cut off, pyarrow.ArrowInvalid for what is no
     Parquet file, KeyError for a column that READINGS do not have. The footer has no checksum: pyarrow.ArrowInvalid also for one
-    that names other columns, or counts its rows in two ways.
+    that names other columns, or counts its rows in two ways; any other pyarrow.ArrowException and ValueError may come of one.
     """
     names = READINGS.names if columns is None else list(columns)
     schema = pa.schema([READINGS.field(name) for name in names])
@@ -103,7 +103,9 @@ def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.
         # Not by the columns' counts: to ask a damaged footer for its columns' metadata ends the whole process (pyarrow 26).
         if facts.num_rows != sum(facts.row_group(number).num_rows for number in range(facts.num_row_groups)):
             raise pa.ArrowInvalid(f"{path}: its footer counts its rows in two ways")
-        return file.read(columns=names).select(names).cast(schema)
+        table = file.read(columns=names).select(names).cast(schema)
+    table.validate(full=True)  # a damaged page header may make codes that no word stands for
+    return table
 
 
 def _sort_keys(readings: pa.Table) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:

@@ -187,7 +187,7 @@ print(json.dumps([rows, lasted[0], statistics.median(lasted)]))
 
 
 def reading_s(code: str, words: dict[str, Any], *, rounds: int) -> tuple[int, float, float, float]:
-    """(rows, first, further, whole) medians in seconds: the first read of a process, further ones, a process that reads once."""
+    """(rows, first, further, whole) in seconds, medians: a process's first read, further ones, a process with one read."""
     given = "".join(f"{name} = {value!r}\n" for name, value in words.items())
     reads: list[list[float]] = []
     wholes = []
