@@ -115,6 +115,18 @@ def test_tidied_is_by_tank_source_and_time_whatever_the_order_was(rows: list[dic
     assert rows_of(tidied(found)) == rows_of(found)
 
 
+def test_readings_of_one_moment_come_in_one_order() -> None:
+    row: dict[str, Any] = {name: "word" for name in WORDS} | dict.fromkeys(FLOATS, 1.0)
+    row |= {"time": START_US, "instance": 0, "source_address": 35}
+    levels, statuses = (1.0, None, 3.0, 2.0), ("error", "ok")
+    rows = [row | {"level_pct": level, "status": status} for level in levels for status in statuses]
+    wanted = rows_of(tidied(table_of(rows)))
+    assert len(set(wanted)) == len(rows)
+    for seed in range(5):
+        order = np.random.default_rng(seed).permutation(len(rows))
+        assert rows_of(tidied(table_of([rows[i] for i in order]))) == wanted
+
+
 TANKS = ("nmea2000.fuel.0", "nmea2000.fuel.1", "nmea2000.live_well.0")
 
 
