@@ -116,7 +116,7 @@ def test_tidied_is_by_tank_source_and_time_whatever_the_order_was(rows: list[dic
 
 
 def test_readings_of_one_moment_come_in_one_order() -> None:
-    row: dict[str, Any] = {name: "word" for name in WORDS} | dict.fromkeys(FLOATS, 1.0)
+    row: dict[str, Any] = dict.fromkeys(WORDS, "word") | dict.fromkeys(FLOATS, 1.0)
     row |= {"time": START_US, "instance": 0, "source_address": 35}
     levels, statuses = (1.0, None, 3.0, 2.0), ("error", "ok")
     rows = [row | {"level_pct": level, "status": status} for level in levels for status in statuses]
