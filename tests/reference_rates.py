@@ -7,6 +7,7 @@ to change about the rates is changed here first. The constants are taken from on
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -34,6 +35,14 @@ from canlevel.derivation.online import (
     UNEVEN,
     UNEVEN_NOISE,
 )
+
+# The preferred numbers of ISO 3, series R40, from memory, of all decades that matter.
+R40 = [
+    1.00, 1.06, 1.12, 1.18, 1.25, 1.32, 1.40, 1.50, 1.60, 1.70, 1.80, 1.90, 2.00, 2.12, 2.24, 2.36, 2.50, 2.65, 2.80, 3.00,
+    3.15, 3.35, 3.55, 3.75, 4.00, 4.25, 4.50, 4.75, 5.00, 5.30, 5.60, 6.00, 6.30, 6.70, 7.10, 7.50, 8.00, 8.50, 9.00, 9.50,
+]  # fmt: skip
+BOUNDS = [float(f"{number}e{decade}") for decade in range(-9, 18) for number in R40] + [1e18]
+BOUNDS = [*(-bound for bound in reversed(BOUNDS)), 0.0, *BOUNDS]
 
 Rates = tuple[float | None, float | None, float | None]
 UNKNOWN = (float("nan"),) * 3
@@ -132,6 +141,26 @@ class Walker:
         return 0.0, -bound, bound
 
 
+def three_digits(value: float) -> float | None:
+    if not math.isfinite(value):
+        return None
+    places = 2 - math.floor(math.log10(abs(value))) if value else 0
+    if places > 0:
+        return round(value * 10.0 ** min(places, 22)) / 10.0 ** min(places, 22)
+    return float(round(value / 10.0**-places)) * 10.0**-places
+
+
+def outwards_up(value: float) -> float | None:
+    if not math.isfinite(value):
+        return None
+    return BOUNDS[bisect_left(BOUNDS, value)] if abs(value) <= 1e18 else value
+
+
+def outwards_down(value: float) -> float | None:
+    mirrored = outwards_up(-value)
+    return None if mirrored is None else 0.0 - mirrored
+
+
 def reference_rates(rows: Iterable[dict[str, Any]], time_us: Iterable[int | None]) -> list[Rates]:
     """(rate_l_per_min, rate_low, rate_high) of each reading, None where there is none.
 
@@ -147,7 +176,6 @@ def reference_rates(rows: Iterable[dict[str, Any]], time_us: Iterable[int | None
             per_minute = (math.nan if capacity_l is None else capacity_l / 100) * 60
             rates = walkers.setdefault(key, Walker()).add(at_us / 1e6, level, per_minute)
         litres_per_pct = math.nan if capacity_l is None else capacity_l / 100
-        litres = [rate * (litres_per_pct * 60) for rate in rates]
-        low, middle, high = (rate if math.isfinite(rate) else None for rate in litres)
-        found.append((low, middle, high))
+        rate, low, high = (rate * (litres_per_pct * 60) for rate in rates)
+        found.append((three_digits(rate), outwards_down(low), outwards_up(high)))
     return found

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from reference_rates import Rates, reference_rates
 
 from canlevel.derivation.online import LONG_STILL, LONGEST_GAP_S, OnlineRates
+from canlevel.derivation.rounding import BOUNDS, LARGEST, R40, SMALLEST, rounded_rates, rounded_up
 from canlevel.derivation.series import source_groups, source_runs
 from canlevel.tables import READINGS, UNKNOWN_TIME_US, time_column
 
@@ -343,3 +344,54 @@ def test_a_clock_that_is_set_makes_no_gap_and_no_flow(kind: str, by_us: int) -> 
 def test_an_empty_batch_changes_nothing() -> None:
     table = readings((START_US + np.arange(20) * 1_000_000).tolist(), [50.0 + 0.4 * i for i in range(20)])
     assert found(table, [0, 0, 5, 5, 5, 20]) == expected(table)
+
+
+# ---- rounding ----
+
+
+def test_bounds_are_the_powers_of_the_fortieth_root_of_ten_as_they_are_rounded() -> None:
+    """ISO 3, Preferred numbers: those of R40 are off the exact powers by no more than 1.26 % (from memory)."""
+    numbers = np.array([float(number) for number in R40.split()])
+    exact = 10 ** (np.arange(40) / 40)
+    assert (np.abs(numbers / exact - 1) <= 0.0127).all()
+    assert (np.diff([*numbers, 10.0]) / numbers).max() < 0.072
+
+
+ANY_RATE = st.one_of(
+    st.floats(-LARGEST, LARGEST),
+    st.floats(-1000, 1000),
+    st.builds(lambda m, e: m * 10.0**e, st.integers(-9999, 9999), st.integers(-12, 12)),
+    st.builds(lambda bound, ulps: float(np.nextafter(bound, np.inf * ulps)) if ulps else bound,
+              st.sampled_from(BOUNDS[:-1].tolist()), st.sampled_from([-1, 0, 1])),
+    st.sampled_from([0.0, -0.0, SMALLEST, -SMALLEST, LARGEST, -LARGEST, 5e-324, -5e-324, float("nan")]),
+)  # fmt: skip
+
+
+@given(st.lists(st.tuples(ANY_RATE, ANY_RATE, ANY_RATE), min_size=1, max_size=30))
+def test_rounding_keeps_order_goes_outwards_and_is_done_once(rows: list[tuple[float, float, float]]) -> None:
+    rates = np.sort(np.array(rows), axis=1)[:, [1, 0, 2]].T  # rate, low, high; nan is last
+    rate, low, high = found = rounded_rates(rates)
+    assert np.array_equal(found, rounded_rates(found), equal_nan=True)
+    assert np.array_equal(np.isnan(found), np.isnan(rates))
+    assert not np.signbit(found[found == 0]).any()
+    known = ~np.isnan(rates).any(axis=0)
+    assert (low <= rate)[known].all()
+    assert (rate <= high)[known].all()
+    assert (low <= rates[1])[~np.isnan(low)].all()
+    assert (high >= rates[2])[~np.isnan(high)].all()
+    for rounded_to, value in ((low, rates[1]), (high, rates[2])):
+        off = np.abs(rounded_to - value)
+        assert (off <= np.maximum(0.072 * np.maximum(np.abs(value), np.abs(rounded_to)), SMALLEST))[
+            ~np.isnan(off)
+        ].all()
+    told = np.abs(rates[0]) > 1e-19
+    assert (np.abs(rate - rates[0])[told] <= 0.00501 * np.abs(rates[0][told])).all()
+    # The mirror image, and each by itself.
+    assert np.array_equal(rounded_rates(-rates[[0, 2, 1]]), 0.0 - found[[0, 2, 1]], equal_nan=True)
+    alone = np.concatenate([rounded_rates(rates[:, [i]]) for i in range(rates.shape[1])], axis=1)
+    assert np.array_equal(alone, found, equal_nan=True)
+
+
+def test_beyond_all_bounds_nothing_is_rounded() -> None:
+    beyond = np.array([1.5e18, -1.5e18, 1e300])
+    assert rounded_up(beyond).tolist() == beyond.tolist()

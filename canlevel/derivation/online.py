@@ -10,6 +10,7 @@ or a few times the noise of a sender that scatters).
   has ended before a part p of the time to the next with a chance of about p / (n + 1) (there is no telling where in a flow one
   is: Laplace's rule of succession), and when that passes one in twenty, the interval reaches down to zero.
 Before a sender has moved at all its step is unknown, and so is the rate.
+What is stated is rounded at the end (rounding.py), bounds outwards; what is remembered is not.
 
 The definition is that of a walk from reading to reading, which tests/reference_rates.py writes down plainly. Here the same
 walk is taken in three strides, with the same operations in the same order, so that every float comes out the same:
@@ -33,6 +34,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from canlevel.derivation.rounding import rounded_rates
 from canlevel.derivation.series import SourceName, source_runs
 from canlevel.roster import PRISMATIC, Roster
 from canlevel.tables import UNKNOWN_TIME_US, codes_of, column, distinct, float_column, times_us, values_of
@@ -173,6 +175,7 @@ class OnlineRates:
                 values[order] = found
         rates *= litres_per_pct * 60
         rates[~np.isfinite(rates)] = np.nan
+        rates = rounded_rates(rates)
         table = readings
         for name, values in zip(("rate_l_per_min", "rate_low", "rate_high"), rates, strict=True):
             table = table.set_column(table.schema.get_field_index(name), table.schema.field(name), float_column(values))

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError, StoreWarning, printable
 from canlevel.storage.encoding import read_verified
-from canlevel.tables import timestamp_us
+from canlevel.tables import READINGS, times_us
 
 __all__ = [
     "DAMAGED",
@@ -86,21 +86,18 @@ def read_part(path: Path, schema: pa.Schema, columns: list[str] | None = None) -
     """
     wanted = schema if columns is None else pa.schema([schema.field(name) for name in columns])
     check_sums(path)
-    table = read_verified(path, wanted.names).select(wanted.names)
-    return table if table.schema.equals(wanted) else table.cast(wanted)
+    if schema is READINGS:
+        return read_verified(path, wanted.names)
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        if not file.schema_arrow.equals(schema):
+            raise pa.ArrowInvalid("its columns are others")
+        return file.read(columns=wanted.names).select(wanted.names)
 
 
-def time_span(path: Path, column: int) -> tuple[int, int]:
-    """First and last time in a part in microseconds, by the statistics of a column; (0, -1) of an empty one."""
-    check_sums(path)
-    facts = pq.read_metadata(path)
-    groups = [facts.row_group(i).column(column).statistics for i in range(facts.num_row_groups)]
-    if any(group is None or not group.has_min_max for group in groups):
-        raise ValueError("no statistics of its times")
-    return (
-        min((timestamp_us(group.min) for group in groups), default=0),
-        max((timestamp_us(group.max) for group in groups), default=-1),
-    )
+def time_span(path: Path) -> tuple[int, int]:
+    """First and last time in a part of READINGS, in microseconds; (0, -1) of an empty one."""
+    time_us = times_us(read_part(path, READINGS, ["time"]))
+    return (int(time_us.min()), int(time_us.max())) if len(time_us) else (0, -1)
 
 
 def fault_of(path: Path, schema: pa.Schema) -> str | None:

@@ -189,10 +189,10 @@ class Writer:
         return sorted(part for part in folder.iterdir() if is_part(part)) if folder.is_dir() else []
 
     def _touches(self, part: Path, low_us: int, high_us: int) -> bool:
-        """Whether a part has readings in a span of time, by the statistics it carries."""
+        """Whether a part has readings in a span of time, once read."""
         span = self._spans.get(part)
         if span is None:
-            span = self._spans[part] = time_span(part, TIME_COLUMN)
+            span = self._spans[part] = time_span(part)
         return span[0] <= high_us and span[1] >= low_us
 
 
