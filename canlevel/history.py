@@ -22,6 +22,7 @@ METHOD = 5  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # readings of a clock that never was right begin there
 MARGIN = timedelta(hours=12)  # of readings on either side of a week: flows and rests that reach across its ends
 
 
@@ -41,7 +42,7 @@ def stored_flows(
     except StoreError:
         readings = store.scan(
             tank=tank,
-            since=None if since is None else _moment(since) - DAY,
+            since=None if since is None else max(_moment(since) - DAY, EPOCH),
             until=None if until is None else _moment(until) + DAY,
         )
         flows = derive_flows(readings)
@@ -101,12 +102,14 @@ def _derive(store: Store, windows: list[list[str]]) -> None:
     """Derive the flows of some days, those of one week in each window, and store them."""
     read: dict[str, pa.Table] = {}
     for window in windows:
-        begin = datetime(1970, 1, 1, tzinfo=UTC) + 7 * _week(window[0]) * DAY
+        begin = EPOCH + 7 * _week(window[0]) * DAY
         end = begin + 7 * DAY
-        heard = dict.fromkeys(part.parent.name.removeprefix("date=") for part in store.parts(begin - DAY, end))
+        heard = dict.fromkeys(
+            part.parent.name.removeprefix("date=") for part in store.parts(max(begin - DAY, EPOCH), end)
+        )
         # The days beside a week are those of the next one, too. Columns that flows do not need are not read.
         read = {day: read[day] if day in read else store.day_columns(day, day, FLOW_COLUMNS) for day in heard}
-        week = [_between(table, begin - MARGIN, end + MARGIN) for table in read.values()]
+        week = [_between(table, max(begin - MARGIN, EPOCH), end + MARGIN) for table in read.values()]
         flows = derive_flows(pa.concat_tables(week)) if week else empty(FLOWS)
         days = times_us(flows, "start") // 86_400_000_000
         for day in window:

@@ -20,7 +20,7 @@ import json
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -198,7 +198,8 @@ class Store:
         import pyarrow.dataset as ds
 
         # A flow may have begun on the day before.
-        first = None if since is None else datetime.fromtimestamp(timestamp_us(since) / 1e6, UTC) - timedelta(days=1)
+        begin_us = None if since is None else max(timestamp_us(since) - DAY_US, 0)
+        first = None if begin_us is None else datetime.fromtimestamp(begin_us / 1e6, UTC)
         chosen: pc.Expression = pc.scalar(True)
         if tank is not None:
             chosen &= ds.field("tank") == tank
