@@ -157,8 +157,10 @@ def decode(
             if format is Format.TABLE:
                 lines = reading_lines(readings, units, width, day)
                 day = _write_lines(lines, out)
+            elif format is Format.JSONL:
+                out.write(json_lines(readings, READING_KEYS))
             else:
-                out.write((json_lines if format is Format.JSONL else csv_lines)(readings, READING_KEYS))
+                out.write(_csv(csv_lines(readings, READING_KEYS)))
             out.flush()
     notes.finish(summary=format is Format.TABLE)
     ending.leave()
@@ -198,6 +200,7 @@ def log(
 
     canlevel log socketcan:can0 --store history
     """
+    from canlevel.errors import printable
     from canlevel.pipeline import log_source, open_decoding
 
     if quiet and verbose:
@@ -227,7 +230,7 @@ def log(
     speed = f", {summary.frames / summary.seconds:,.0f} frames/s" if worth_telling else ""
     print(f"{summary.frames:,} frames{speed}; {summary.readings:,} tank readings")
     lost = f", {summary.lost:,} lost for want of room" if summary.lost else ""
-    print(f"{summary.added:,} new in {store}, {summary.known:,} there already or doubled{lost}")
+    print(f"{summary.added:,} new in {printable(str(store))}, {summary.known:,} there already or doubled{lost}")
     if summary.known and not summary.added and (roster or vessel):
         print(
             "note: readings that were there already keep the vessel and the names they were stored with",
@@ -364,13 +367,14 @@ def explain(
 
     from canlevel.capture.source import is_live
     from canlevel.show.findings import explanation_lines
+    from canlevel.show.rows import json_escaped
 
     heard = _examined(
         source, EXPLAIN_S, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, ask=False, levels=True
     )
     explanation = heard.explain()
     if format is Report.JSON:
-        print(json.dumps(explanation.to_dict(), ensure_ascii=False, allow_nan=False, indent=2))
+        print(json_escaped(json.dumps(explanation.to_dict(), ensure_ascii=False, allow_nan=False, indent=2)))
     else:
         first, *others = source
         title = "standard input" if first == "-" else first if is_live(first) else Path(first).name
@@ -620,6 +624,15 @@ def _known_tank(tank: str, readings: pa.Table) -> None:
         )
 
 
+def _csv(text: str) -> str:
+    """CSV for standard output: as it is, but on a terminal nothing may drive it."""
+    if not sys.stdout.isatty():
+        return text
+    from canlevel.show.rows import terminal_text
+
+    return terminal_text(text)
+
+
 def _show(
     found: pa.Table, keys: tuple[str, ...], format: Format, show_table: Callable[[Console], None], nothing: str
 ) -> None:
@@ -628,7 +641,7 @@ def _show(
     if format is Format.JSONL:
         sys.stdout.write(json_lines(found, keys))
     elif format is Format.CSV:
-        sys.stdout.write(csv_head(keys) + csv_lines(found, keys))
+        sys.stdout.write(_csv(csv_head(keys) + csv_lines(found, keys)))
     elif len(found):
         show_table(_console())
     if not len(found):
@@ -910,7 +923,9 @@ def run(arguments: list[str] | None = None) -> int:
 
 
 def _tell_warning(message: Warning | str, *_: Any, **__: Any) -> None:
-    print(f"note: {message}", file=sys.stderr)
+    from canlevel.errors import printable
+
+    print(f"note: {printable(str(message))}", file=sys.stderr)
 
 
 _interrupts: list[int] = []

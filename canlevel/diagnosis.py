@@ -36,7 +36,7 @@ from canlevel.decoding.devices import (
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.overview import FEWEST_OF_A_SENDER, MOST_OF_A_SENDER
 from canlevel.derivation.sender import describe_sender
-from canlevel.errors import CaptureError, NoFramesError
+from canlevel.errors import NoFramesError
 from canlevel.findings.bus_checks import clock_words, load_pct
 from canlevel.findings.catalogue import CHECKS
 from canlevel.findings.checks import Check, Finding, examine, not_answered
@@ -306,8 +306,7 @@ def open_examination(
 
     ask: send the one request for address claims and product information to a live bus. levels: without them only the roll of
     the bus can be had, in the memory that it takes itself.
-    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened, and for `seconds` of a recording, which
-    is heard to its end.
+    An empty recording is a silent bus. Raises CanlevelError for what cannot be opened.
     """
     if not isinstance(roster, Roster):
         roster = load_roster(roster) if roster is not None else Roster()
@@ -315,12 +314,6 @@ def open_examination(
     decoder = TankDecoder([message for path in paths for message in load_dbc(path)])
     words = [sources] if isinstance(sources, str | Path) else list(sources)
     source = open_source(words, start=start, bitrate=bitrate, seconds=seconds, leniently=True, ask=ask)
-    if seconds is not None and source.progress().total is not None:
-        source.close()
-        raise CaptureError(
-            "a recording is looked at as a whole, and not for some seconds",
-            next_step="leave --seconds out; it is how long to listen to a live bus or standard input",
-        )
     return Examination(source, roster, decoder, bitrate, levels=levels)
 
 

@@ -133,7 +133,12 @@ def open_source(
         if len(words) > 1:
             raise CaptureError("a pipe cannot be read together with other sources", next_step="use two calls")
         return _Pipe(None if str(words[0]) == "-" else Path(words[0]), clock, seconds=seconds)
-    return _Files([Path(word) for word in words], clock, empty_too=leniently)
+    files = _Files([Path(word) for word in words], clock, empty_too=leniently)
+    if seconds is not None:
+        files.tally.note(
+            "a recording is read to its end: --seconds is how long to listen to a live bus or standard input"
+        )
+    return files
 
 
 def _exists(path: Path) -> bool:
