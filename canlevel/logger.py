@@ -23,7 +23,7 @@ from canlevel.decoding.definitions import network_messages
 from canlevel.decoding.told import TIME_MESSAGES, told_times
 from canlevel.identifier import carries
 from canlevel.pipeline import Decoding, LogState
-from canlevel.recovery import Recovered, decoding_context
+from canlevel.recovery import NOT_RUNNING, Recovered, decoding_context
 from canlevel.runclock import Correction, RunClock
 from canlevel.storage.durable import DurableWriter
 from canlevel.storage.store import Store
@@ -32,7 +32,6 @@ from canlevel.tables import FRAMES, rows_at, time_column, times_us, values_of
 
 __all__ = ["keep_logging"]
 
-NOT_RUNNING = "canlevel was not running"
 STOPPED = "canlevel was stopped before the bus came back"
 LOOK_AT_THE_CLOCK_S = 10.0
 
@@ -73,10 +72,12 @@ class _Run:
         self._zone = zone
         self._last: pa.Table | None = None
         self._writer = writer
-        self.durable = DurableWriter(store, writer, decoding_context(decoding.roster, decoding.own), self._tell)
+        context = decoding_context(decoding.roster, decoding.own, live=decoding.source.live)
+        self.durable = DurableWriter(store, writer, context, self._tell)
         noted = store.last_run()
         known = [at for at in (noted.get("until_us"), recovered.last_us) if isinstance(at, int)]
         self._before_us = max(known, default=None)  # the last that a run before this one heard, until that is an outage
+        self._down_to_us: int | None = None
         self._first_us: int | None = None
         self._heard_us: int | None = None
         self._gone: dict[str, BusGone] = {}
@@ -109,9 +110,8 @@ class _Run:
             self._look_s = now_s + LOOK_AT_THE_CLOCK_S
             if self._clock.doubtful and host_synchronised():
                 self._correct(self._clock.synchronised_now(wall_us()))
+        self._mark_downtime()
         doubtful = self._clock is not None and self._clock.doubtful
-        if not doubtful:
-            self._mark_downtime()
         self.durable.tick(self._facts, settled=not doubtful)
         if self._watchdog_s is not None and now_s >= self._alive_s:
             self._alive_s = now_s + self._watchdog_s / 2
@@ -174,6 +174,7 @@ class _Run:
         elif isinstance(event, BusBack):
             self._gone.pop(event.channel, None)
             self._mark_outage(event.gone_since_us + shift_us, event.first_us + shift_us, event.why, event.channel)
+            self.durable.hasten()  # the journal holds frames only
         elif isinstance(event, ClockSet) and self._clock is not None:
             self._correct(self._clock.set_by(event.by_us, wall_us() - event.by_us, host_synchronised()))
 
@@ -189,6 +190,9 @@ class _Run:
                 at + correction.by_us if at is not None and correction.from_us <= at <= correction.to_us else at
                 for at in (self._first_us, self._heard_us)
             )
+            if self._down_to_us is not None and self._first_us is not None and self._down_to_us < self._first_us:
+                self._mark_outage(self._down_to_us, self._first_us, NOT_RUNNING, None)  # it was longer than it looked
+                self._down_to_us = self._first_us
             moved = self.durable.move(correction.from_us, correction.to_us, correction.by_us, self._facts())
             self._tell("info", f"{moved:,} readings were moved to their time")
         self._tell_of_the_clock()
@@ -221,9 +225,10 @@ class _Run:
         """What was not heard between two runs is no standstill of the tanks."""
         if not self._decoding.source.live or self._first_us is None or self._before_us is None:
             return
+        # A clock that shows an earlier time is not right yet, and the downtime is told once it is.
         if self._before_us < self._first_us:
             self._mark_outage(self._before_us, self._first_us, NOT_RUNNING, None)
-        self._before_us = None
+            self._before_us, self._down_to_us = None, self._first_us
 
     def _mark_outage(self, from_us: int, to_us: int, why: str, channel: str | None) -> None:
         self.durable.mark("outages", **{"from": from_us, "to": to_us, "why": why, "channel": channel})

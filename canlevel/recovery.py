@@ -26,12 +26,13 @@ from canlevel.storage import disk
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import JournalFile, JournalRun, channel_of, journal_runs
 from canlevel.storage.merge import DAMAGED_FOLDER, Tidied, tidy_store
-from canlevel.storage.store import Store, open_store
+from canlevel.storage.store import Store, marks_table, open_store
 from canlevel.storage.writer import Writer
 from canlevel.tables import FRAMES, codes_of, dictionary_column, time_column, times_us
 
-__all__ = ["WAIT_FOR_OTHERS_S", "Recovered", "bring_in", "decoding_context", "open_whole", "tidy"]
+__all__ = ["NOT_RUNNING", "WAIT_FOR_OTHERS_S", "Recovered", "bring_in", "decoding_context", "open_whole", "tidy"]
 
+NOT_RUNNING = "canlevel was not running"  # why of an outage
 WAIT_FOR_OTHERS_S = 2.0  # a reader that puts right what a crash has left holds the store for a moment
 
 
@@ -44,20 +45,19 @@ class Recovered:
     last_us: int | None = None
 
 
-def decoding_context(roster: Roster, messages: Iterable[Message]) -> dict[str, Any]:
-    """What frames are decoded with, as values that JSON holds. messages: a user's own."""
+def decoding_context(roster: Roster, messages: Iterable[Message], *, live: bool) -> dict[str, Any]:
+    """What frames are decoded with, as values that JSON holds. messages: a user's own. live: from a bus, heard as it spoke."""
     return {
+        "live": live,
         "vessel": roster.vessel,
         "tanks": [asdict(entry) for entry in roster.tanks],
         "messages": [asdict(message) for message in messages],
     }
 
 
-def _decoding_of(context: dict[str, Any] | None, store: Store) -> tuple[Roster, TankDecoder]:
+def _decoding_of(context: dict[str, Any], store: Store) -> tuple[Roster, TankDecoder]:
     """The reverse of decoding_context(); of one that cannot be read, what every store has."""
     try:
-        if context is None:
-            raise ValueError
         tanks = []
         for facts in context["tanks"]:
             shape = Shape(facts["shape"]["kind"], tuple((level, litres) for level, litres in facts["shape"]["table"]))
@@ -111,38 +111,51 @@ def bring_in(store: Store, writer: Writer) -> Recovered:
 
 def _bring_in_run(store: Store, writer: Writer, run: JournalRun) -> int | None:
     """One run; returns the latest time among its frames."""
-    roster, decoder = _decoding_of(run.context(), store)
+    context = run.context() or {}
+    roster, decoder = _decoding_of(context, store)
     rates, noted = OnlineRates(roster), store.last_run()
     with suppress(ValueError):
         rates.restore(noted.get("rates", []))
     # Files up to this one are in parts: the run was ended before it could remove them.
     done = int(noted.get("after", 0)) if noted.get("run") == run.name else 0
-    last_us, before = None, writer.added
+    heard: list[tuple[int, int]] = []
+    before = writer.added
     try:
         for file in run.files():
             if file.number <= done:
                 continue
             try:
-                heard_us = _bring_in_file(writer, file, roster, decoder, rates)
+                heard += _bring_in_file(writer, file, roster, decoder, rates)
             except StoreError:
                 raise
             except CanlevelError as error:
                 _set_aside(store, run, file, error)
-                continue
-            last_us = max((at for at in (last_us, heard_us) if at is not None), default=None)
         writer.commit()
-        if writer.added > before:
-            store.note_run(rates=rates.state())
+        facts: dict[str, Any] = {"rates": rates.state()} if writer.added > before else {}
+        if heard and context.get("live") is True:
+            first_us, last_us = min(first for first, _ in heard), max(last for _, last in heard)
+            until_us = noted.get("until_us")
+            # A run that was cut off before its first commit has told nobody of the time before it.
+            if isinstance(until_us, int) and until_us < first_us and noted.get("run") != run.name:
+                store.add_marks("outages", marks_table("outages", [_downtime(until_us, first_us)], store.vessel))
+            facts |= {"run": run.name, "until_us": max(last_us, until_us) if isinstance(until_us, int) else last_us}
+        if facts:
+            store.note_run(**facts)
         run.remove()
     except OSError as error:
         raise as_store_error(error, store.path) from error
-    return last_us
+    return max((last for _, last in heard), default=None)
+
+
+def _downtime(from_us: int, to_us: int) -> dict[str, Any]:
+    return {"from": from_us, "to": to_us, "why": NOT_RUNNING}
 
 
 def _bring_in_file(
     writer: Writer, file: JournalFile, roster: Roster, decoder: TankDecoder, rates: OnlineRates
-) -> int | None:
-    last_us = None
+) -> list[tuple[int, int]]:
+    """One file; returns the first and last time of each batch of its frames."""
+    heard = []
     source = open_source(file.path, leniently=True)
     try:
         for frames in source.batches(decoder.messages):
@@ -153,10 +166,10 @@ def _bring_in_file(
             columns = {"time": time_column(time_us), "channel": dictionary_column(codes, channel_of(words))}
             frames = pa.table([columns.get(name, frames.column(name)) for name in FRAMES.names], schema=FRAMES)
             writer.append(rates.add(roster.apply(decoder.decode(frames))))
-            last_us = max(int(time_us.max()), last_us or 0)
+            heard.append((int(time_us.min()), int(time_us.max())))
     finally:
         source.close()
-    return last_us
+    return heard
 
 
 def _set_aside(store: Store, run: JournalRun, file: JournalFile, error: CanlevelError) -> None:

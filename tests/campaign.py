@@ -156,6 +156,66 @@ def killed_logs(scratch: Path, draw: random.Random, rounds: int) -> str:
     )
 
 
+def faulty_adapter(scratch: Path, draw: random.Random, rounds: int) -> str:
+    """An adapter that is pulled out and comes back, sends garbage and half lines, killed loggers in between.
+
+    Every frame that was read from the port is stored, once, and each time that the adapter was away is an outage.
+    """
+    store, port, sent, pulled, killed, garbage = scratch / "history", scratch / "adapter", 0, 0, 0, 0
+
+    def start() -> subprocess.Popen[str]:
+        before = adapter.openings
+        process = program("log", f"slcan:{port},sleep_after_open=0", "--store", store)
+        until(lambda: adapter.openings > before, "the channel to be opened")
+        return process
+
+    with Adapter(frames_per_s=400.0, port=port) as adapter:
+        process = start()
+        for _ in range(rounds):
+            n = draw.randrange(1, 200)
+            for number in range(sent, sent + n):
+                adapter.send([tank_frame(number)])
+                if draw.random() < 0.05:
+                    adapter.send_raw(
+                        draw.choice([b"\xff\xfe\x00\r", b"T19F2112\r", b"garbage\r", b"\a\r", b"T19F21\r\r"])
+                    )
+                    garbage += 1
+            sent += n
+            until(lambda: adapter.is_drained, "the frames to be read")
+            time.sleep(1.0)
+            fault = draw.choice(["pulled", "pulled", "killed", "none"])
+            if fault == "pulled":
+                adapter.unplug()
+                time.sleep(draw.uniform(0.2, 2.0))
+                before = adapter.openings
+                adapter.replug()
+                until(lambda before=before: adapter.openings > before, "the channel to be opened again")
+                pulled += 1
+            elif fault == "killed":
+                process.kill()
+                process.communicate()
+                adapter.is_open = False
+                killed += 1
+                process = start()
+        adapter.send([tank_frame(sent)])
+        sent += 1
+        until(lambda: adapter.is_drained, "the last frame to be read")
+        time.sleep(1.0)
+        process.send_signal(signal.SIGTERM)
+        words = process.communicate(timeout=GUARD_S)[0]
+    expect(process.returncode == 0, f"ended with {process.returncode}: {words}")
+    expect("Traceback" not in words, words)
+    found = numbers_in(store)
+    expect(found == list(range(sent)), f"{sent} frames sent, {len(found)} stored, {len(set(found))} of them once")
+    outages = canlevel.open_store(store).marks("outages").column("why").to_pylist()
+    expect(outages.count("canlevel was not running") == killed, f"{killed} killed, {outages}")
+    expect(len(outages) - killed == pulled, f"{pulled} times pulled out, {outages}")
+    return (
+        f"{rounds} rounds: adapter pulled out {pulled} times, {killed} loggers killed, {garbage} pieces of garbage: "
+        f"{sent:,} frames sent, all stored, once; {len(outages)} outages told"
+    )
+
+
 @contextlib.contextmanager
 def small_disk(scratch: Path, size: str) -> Iterator[Path | None]:
     """A disk of its own in memory, None where this user may not mount one."""
@@ -368,6 +428,7 @@ PARTS = {
     for part in (
         killed_imports,
         killed_logs,
+        faulty_adapter,
         full_disk,
         vanished_disk,
         two_writers,

@@ -12,6 +12,7 @@ from campaign import PARTS
 SMALL = {
     "killed_imports": 2,
     "killed_logs": 2,
+    "faulty_adapter": 4,
     "full_disk": 1,
     "vanished_disk": 1,
     "two_writers": 1,

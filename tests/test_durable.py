@@ -62,7 +62,7 @@ class Run:
         self.durable = DurableWriter(
             store,
             writer,
-            recovery.decoding_context(ROSTER, ()),
+            recovery.decoding_context(ROSTER, (), live=True),
             lambda level, text: self.told.append(f"{level}: {text}"),
         )
 

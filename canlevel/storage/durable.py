@@ -20,11 +20,11 @@ from canlevel.errors import StoreError
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import Journal
 from canlevel.storage.merge import Tidied, tidy_day, untidy_days
-from canlevel.storage.store import MARKS, Store
+from canlevel.storage.store import MARKS, Store, marks_table
 from canlevel.storage.writer import Writer, moved_within
-from canlevel.tables import WORD, times_us
+from canlevel.tables import times_us
 
-__all__ = ["COMMIT_EVERY_S", "DurableWriter", "marks_table"]
+__all__ = ["COMMIT_EVERY_S", "DurableWriter"]
 
 COMMIT_EVERY_S = 60.0
 COMMIT_ROWS = 65_536
@@ -110,6 +110,11 @@ class DurableWriter:
         if due and self._job is None:
             self._start(facts(), settled=settled)
 
+    def hasten(self) -> None:
+        """Let the next tick commit, where the disk is not known to refuse."""
+        if self._trouble is None:
+            self._due_s = time.monotonic()
+
     def commit(self, facts: dict[str, Any]) -> None:
         """Commit everything now and wait for it. Raises StoreError; what was to be committed is still held then."""
         if self._job is not None:
@@ -144,7 +149,7 @@ class DurableWriter:
         self._fresh_rows, self._held_rows = sum(map(len, self._fresh)), 0
         moved += self.writer.move(self.writer.parts, from_us, to_us, by_us)
         self._facts = facts
-        self._due_s = time.monotonic()
+        self.hasten()
         return moved
 
     def close(self, facts: dict[str, Any]) -> None:
@@ -273,15 +278,3 @@ class DurableWriter:
             self.mark("outages", **{"from": self._lost_from_us, "to": self._lost_to_us, "why": why})
             self._tell("warning", f"{self.lost:,} readings were lost while {why}")
             self._lost_from_us = None
-
-
-def marks_table(kind: str, rows: list[dict[str, Any]], vessel: str | None) -> pa.Table:
-    """OUTAGES or CLOCK of rows, times in microseconds; what a row does not tell is null."""
-    columns = []
-    for part in MARKS[kind]:
-        values = [row.get(part.name, vessel if part.name == "vessel" else None) for row in rows]
-        if part.type == WORD:
-            columns.append(pa.array(values, pa.string()).dictionary_encode())
-        else:
-            columns.append(pa.array(values, part.type))
-    return pa.table(columns, schema=MARKS[kind])

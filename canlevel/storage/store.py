@@ -47,6 +47,7 @@ from canlevel.tables import (
     FLOWS,
     OUTAGES,
     READINGS,
+    WORD,
     empty,
     matching,
     rows_at,
@@ -57,7 +58,7 @@ from canlevel.tables import (
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "open_store"]
+__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "marks_table", "open_store"]
 
 FORMAT_VERSION = 1
 MARKER = "canlevel-store.json"
@@ -217,13 +218,20 @@ class Store:
         return read_whole(lambda: self._day_parts("flows", first, until), FLOWS, read, self.path, strictly=True)
 
     def marks(self, kind: str) -> pa.Table:
-        """OUTAGES or CLOCK (kind "outages" or "clock") of the store, in the order of their beginning."""
+        """OUTAGES or CLOCK (kind "outages" or "clock") of the store, in the order of their beginning.
+
+        A row that a crash has left twice comes once.
+        """
         schema = MARKS[kind]
 
         def read(parts: list[Path]) -> pa.Table:
             return pa.concat_tables([empty(schema), *(read_part(part, schema) for part in parts)]).unify_dictionaries()
 
-        return read_whole(lambda: self._day_parts(kind, None, None), schema, read, self.path).sort_by("from")
+        marks = read_whole(lambda: self._day_parts(kind, None, None), schema, read, self.path).sort_by("from")
+        first: dict[tuple[Any, ...], int] = {}
+        for i, row in enumerate(zip(*(marks.column(name).to_pylist() for name in schema.names), strict=True)):
+            first.setdefault(row, i)
+        return rows_at(marks, np.array(list(first.values()), np.int64))
 
     def add_marks(self, kind: str, marks: pa.Table) -> None:
         """Append to OUTAGES or CLOCK. marks: n rows, each with a beginning. Raises OSError."""
@@ -339,6 +347,18 @@ class Store:
                 for file in _listed(day):
                     if file.name.startswith(".") and file.name.endswith(UNFINISHED):
                         disk.remove(file)
+
+
+def marks_table(kind: str, rows: list[dict[str, Any]], vessel: str | None) -> pa.Table:
+    """OUTAGES or CLOCK of rows, times in microseconds; what a row does not tell is null."""
+    columns = []
+    for part in MARKS[kind]:
+        values = [row.get(part.name, vessel if part.name == "vessel" else None) for row in rows]
+        if part.type == WORD:
+            columns.append(pa.array(values, pa.string()).dictionary_encode())
+        else:
+            columns.append(pa.array(values, part.type))
+    return pa.table(columns, schema=MARKS[kind])
 
 
 def _checked_parquet() -> Any:
