@@ -103,7 +103,9 @@ def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.
         # Not by the columns' counts: to ask a damaged footer for its columns' metadata ends the whole process (pyarrow 26).
         if facts.num_rows != sum(facts.row_group(number).num_rows for number in range(facts.num_row_groups)):
             raise pa.ArrowInvalid(f"{path}: its footer counts its rows in two ways")
-        table = file.read(columns=names).select(names).cast(schema)
+        table = file.read(columns=names).select(names).replace_schema_metadata(None)
+    if not table.schema.equals(schema):  # to cast imports pyarrow.compute, which takes long
+        table = table.cast(schema)
     table.validate(full=True)  # a damaged page header may make codes that no word stands for
     return table
 
