@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import random
 import signal
 import subprocess
@@ -31,6 +32,7 @@ from canlevel.simulate import candump_text, workboat
 GUARD_S = 60.0
 LEVEL_ONE = 2500  # raw level of the first frame; each has its own
 MOST_RAW = 25_000
+MOST_GROWTH_MB = 24.0
 
 
 class FaultError(Exception):
@@ -214,6 +216,46 @@ def faulty_adapter(scratch: Path, draw: random.Random, rounds: int) -> str:
         f"{rounds} rounds: adapter pulled out {pulled} times, {killed} loggers killed, {garbage} pieces of garbage: "
         f"{sent:,} frames sent, all stored, once; {len(outages)} outages told"
     )
+
+
+def long_log(scratch: Path, _draw: random.Random, rounds: int) -> str:
+    """A logger that hears 50,000 frames in each round, and an outage after them: all stored, once, and its memory stays flat.
+
+    A round lasts longer than what a bus has to be heard before the pauses between openings begin anew (capture/lasting.py).
+    """
+    store, port, sent, memory_mb = scratch / "history", scratch / "adapter", 0, []
+    with Adapter(frames_per_s=4_500.0, burst=50, port=port) as adapter:
+        process = program("log", f"slcan:{port},sleep_after_open=0", "--store", store, "--quiet")
+        until(lambda: adapter.is_open, "the channel to be opened")
+        for _ in range(rounds):
+            adapter.send([tank_frame(number) for number in range(sent, sent + 50_000)])
+            sent += 50_000
+            until(lambda: adapter.is_drained, "the frames to be read")
+            time.sleep(0.3)
+            before = adapter.openings
+            adapter.unplug()
+            adapter.replug()
+            until(lambda before=before: adapter.openings > before, "the channel to be opened again")
+            memory_mb.append(resident_mb(process.pid))
+        process.send_signal(signal.SIGTERM)
+        words = process.communicate(timeout=GUARD_S)[0]
+    expect(process.returncode == 0 and "Traceback" not in words, words)
+    found = numbers_in(store)
+    expect(found == list(range(sent)), f"{sent:,} frames sent, {len(found):,} stored, {len(set(found)):,} of them once")
+    settled_mb = memory_mb[len(memory_mb) // 4]
+    expect(memory_mb[-1] - settled_mb < MOST_GROWTH_MB, f"memory grew from {settled_mb:.0f} to {memory_mb[-1]:.0f} MB")
+    outages = len(canlevel.open_store(store).marks("outages"))
+    return (
+        f"{sent:,} frames, all stored, once; {rounds} times pulled out, {outages} outages told (the last may have had no "
+        f"frame after it); {memory_mb[0]:.0f} MB after the first round, {settled_mb:.0f} after a quarter, "
+        f"{memory_mb[-1]:.0f} at the end"
+    )
+
+
+def resident_mb(pid: int) -> float:
+    """Memory that a process holds."""
+    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 @contextlib.contextmanager
@@ -429,6 +471,7 @@ PARTS = {
         killed_imports,
         killed_logs,
         faulty_adapter,
+        long_log,
         full_disk,
         vanished_disk,
         two_writers,
