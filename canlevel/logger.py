@@ -185,6 +185,7 @@ class _Run:
         if clock.jump_us:
             self._decoding.rates.shift(clock.jump_us)
             clock.jump_us = 0
+        self._tell_of_the_clock()
         if correction is not None:
             self._first_us, self._heard_us = (
                 at + correction.by_us if at is not None and correction.from_us <= at <= correction.to_us else at
@@ -195,7 +196,6 @@ class _Run:
                 self._down_to_us = self._first_us
             moved = self.durable.move(correction.from_us, correction.to_us, correction.by_us, self._facts())
             self._tell("info", f"{moved:,} readings were moved to their time")
-        self._tell_of_the_clock()
 
     def _tell_of_the_clock(self) -> None:
         assert self._clock is not None
