@@ -31,7 +31,7 @@ from canlevel.tables import READINGS, codes_of, distinct, empty, first_of_each, 
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
-MOST_TO_DERIVE = 80_000  # new readings of a recording whose flows are derived at once
+MOST_TO_DERIVE = 80_000  # new readings whose flows are derived at once; of more they are when they are asked for
 
 
 @dataclass(slots=True)
@@ -173,7 +173,8 @@ def log_source(
     A bus or a pipe is logged until its source is stopped or ends. What it says is on the disk within a second, in a journal,
     and within a minute in a part. A recording can be read again: its readings go into parts only.
     zone: the time zone of RV-C's clocks, by which a bus may tell the time.
-    Then the stored flows are brought up to date, but for large recordings, whose flows are derived when they are asked for.
+    Then the stored flows are brought up to date, but for more than some hours of readings, whose flows are derived when they
+    are asked for: who switches off waits for nothing.
     Raises CaptureError, StoreError; what was read before is stored.
     """
     began = time.monotonic()
@@ -197,7 +198,7 @@ def log_source(
             else:
                 _log_recording(decoding, target, writer, on_batch)
         added = writer.added - before
-        if 0 < writer.added <= MOST_TO_DERIVE or (writer.added and decoding.source.live):
+        if 0 < writer.added <= MOST_TO_DERIVE:
             from canlevel.history import bring_flows_up_to_date  # it takes longer than reading a small recording
 
             bring_flows_up_to_date(target)
