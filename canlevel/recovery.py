@@ -25,6 +25,7 @@ from canlevel.roster import Roster, Shape, TankEntry
 from canlevel.storage import disk
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import JournalFile, JournalRun, channel_of, journal_runs
+from canlevel.storage.lock import HeldError
 from canlevel.storage.merge import DAMAGED_FOLDER, Tidied, tidy_store
 from canlevel.storage.store import Store, marks_table, open_store
 from canlevel.storage.writer import Writer
@@ -80,14 +81,17 @@ def open_whole(path: str | Path) -> Store:
     try:
         with store.writing() as writer:
             bring_in(store, writer)
+    except HeldError:
+        # The logger that holds it, whose journal this is.
+        if not store.parts():
+            _warn(f"{path}: a logger is at work, and has stored nothing yet; what it hears is here within a minute")
     except StoreError as error:
-        if error.where is None or "another canlevel" not in error.what:
-            warnings.warn(
-                f"{printable(str(path))}: what the last run left in its journal cannot be brought in ({error.what})",
-                StoreWarning,
-                stacklevel=2,
-            )
+        _warn(f"{path}: what the last run left in its journal cannot be brought in ({error.what})")
     return store
+
+
+def _warn(sentence: str) -> None:
+    warnings.warn(printable(sentence), StoreWarning, stacklevel=3)
 
 
 def tidy(path: str | Path) -> tuple[Recovered, Tidied]:

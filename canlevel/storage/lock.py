@@ -12,7 +12,7 @@ from pathlib import Path
 
 from canlevel.errors import Place, StoreError
 
-__all__ = ["writer_lock"]
+__all__ = ["HeldError", "writer_lock"]
 
 LOCK = ".writer.lock"
 RETRY_S = 0.05
@@ -33,11 +33,15 @@ else:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+class HeldError(StoreError):
+    """Another process writes to the store."""
+
+
 @contextmanager
 def writer_lock(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     """Hold the lock of the store at a path. The operating system lets go of it when the process ends.
 
-    wait_s: how long to wait for another holder to let go. Raises StoreError while another process holds it, with its number
+    wait_s: how long to wait for another holder to let go. Raises HeldError while another process holds it, with its number
     and since when, and OSError where there can be no lock.
     """
     descriptor = os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
@@ -47,7 +51,7 @@ def writer_lock(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
             if time.monotonic() < give_up_s:
                 time.sleep(RETRY_S)
                 continue
-            raise StoreError(
+            raise HeldError(
                 f"is being written by another canlevel{_holder(descriptor)}",
                 where=Place(str(store)),
                 next_step="wait for it to end, or stop it",
