@@ -142,6 +142,7 @@ def log_by_minutes(store: Path, recorder: Recorder, *, first: int = 0, minutes: 
                 run.durable.journal.sync()
                 recorder.promise({at, at + 1})
             run.durable.commit(run.facts())
+            assert not list(store.glob("journal/*/*.log"))  # what is in parts is in no journal any more
         at = first + 4 * minutes
         run.hear(frames(at, 2))
         # A file that is complete is on the disk, whether or not its second was over.
