@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 __all__ = [
     "FINEST_PCT",
@@ -38,6 +39,9 @@ WINDOW_S, FEWEST_OF_A_WINDOW = 60.0, 16
 RESTLESS_RATIO = 1.5  # scatter beyond this many times the noise at rest
 RESTLESS_STEPS = 0.6  # with this part of a step for flicker
 ROUGH_SHARE = 0.15
+SWING_STEPS = 1.5  # a swing of two steps, uneven ones included
+SWINGS, SWINGS_S, SWINGS_SD = 3, 60.0, 3.0  # so many within so long, and so many standard deviations beyond what noise does
+MORE_NOISE, LEAST_NOISE_STEPS = 1.25, 0.1  # the noise may be more than was found, and more than none
 TURNING, FEWEST_MEANS = 4.0, 12
 AROUND_S, SHORT_S, LONG_S = 60.0, 10.0, 300.0
 CALM_RATIO = 2.5  # noise beyond this many times that of a calm hour is not the sender's own
@@ -86,13 +90,45 @@ def restless(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]
     waves: NDArray[np.bool_] = np.repeat(
         above[width:] - above[:-width] > width // 2, np.diff(np.append(first, len(calm)))
     )
-    if not waves.any():
-        return waves
-    rough = local_noise(seconds, calm) > usual
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(seconds[begin:end], calm[begin:end])
-    return waves
+    if waves.any():
+        rough = local_noise(seconds, calm) > usual
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
+        for begin, end in zip(edges[::2], edges[1::2], strict=True):
+            waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(seconds[begin:end], calm[begin:end])
+    return waves | _swings(seconds, calm, sender) if sender.coarse else waves
+
+
+def _swings(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
+    """(n,) readings of a coarse sender amid swings of two steps and back, one after the other.
+
+    A level at rest flickers about one mark; no tap or pump turns back within seconds. What noise does by itself: in the middle
+    of a step a reading lies beyond either mark with the chance p = 2 Phi(-D / 2s), and so often, at most, it swings by two. More
+    than three, and three standard deviations of Poisson's law above that, within a minute are waves.
+    """
+    swings = _turned_back(calm, SWING_STEPS * sender.step_pct)
+    noise_steps = max(MORE_NOISE * sender.noise_pct / sender.step_pct, LEAST_NOISE_STEPS)
+    by_noise = 2 * float(ndtr(-0.5 / noise_steps)) * SWINGS_S / usual_period_s(seconds)
+    needed = int(np.ceil(SWINGS + by_noise + SWINGS_SD * np.sqrt(by_noise)))
+    edge = np.zeros(len(calm) + 1, np.int64)
+    if len(swings) >= needed:
+        at_s = seconds[swings]
+        begins = np.flatnonzero(at_s[needed - 1 :] - at_s[: len(at_s) - needed + 1] <= SWINGS_S)
+        np.add.at(edge, swings[begins], 1)
+        np.add.at(edge, swings[begins + needed - 1] + 1, -1)
+    return np.asarray(np.cumsum(edge[:-1]) > 0)
+
+
+def _turned_back(level: Floats, far: float) -> NDArray[np.int64]:
+    """Rows at which (n,) levels have come back by more than `far` from the highest or the lowest since they did so last."""
+    rows = np.flatnonzero(level[1:] != level[:-1]) + 1
+    rising, end, found = True, float(level[0]), []
+    for row, here in zip(rows.tolist(), level[rows].tolist(), strict=True):
+        if (here > end) is rising:
+            end = here
+        elif abs(here - end) > far:
+            rising, end = not rising, here
+            found.append(row)
+    return np.array(found, np.int64)
 
 
 def _turns(seconds: Floats, level: Floats) -> bool:
