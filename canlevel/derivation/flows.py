@@ -22,6 +22,7 @@ from canlevel.derivation.sender import (
     FINEST_PCT,
     Sender,
     describe_sender,
+    from_minute,
     local_noise,
     restless,
     scatter_pct,
@@ -400,10 +401,20 @@ def _noisy(at_s: Floats, calm: Floats, spells: list[tuple[int, int]], sender: Se
     if sender.noise_pct < DITHERED * step:
         stuck = step**2 / 12 * np.exp(-4 * np.pi**2 * np.minimum(noise / step, 2) ** 2)
         variance += stuck * COLOUR_BLOCK_S / usual_period_s(at_s)
-    volume = curve(calm)
+    volume, sd = curve(calm), np.sqrt(variance)
     if curve.litres:
-        return Noisy(at_s, volume, np.sqrt(variance) * curve.slope(calm), colour, moving, curve.tank)
-    return Noisy(at_s, volume, np.sqrt(variance), colour, moving, curve.tank)
+        middle = calm
+        if not curve.straight and len(spells):
+            # In a bent tank the mean of a sloshing level's litres is not that of its level, and a wave that is low would weigh
+            # more than one that is high: both are taken at the mean of the minute.
+            middle = calm.copy()
+            for begin, end in spells:
+                if end - begin > 1:
+                    off = from_minute(at_s[begin:end], calm[begin:end])
+                    middle[begin:end] -= off
+                    volume[begin:end] = curve(middle[begin:end]) + curve.slope(middle[begin:end]) * off
+        sd = sd * curve.slope(middle)
+    return Noisy(at_s, volume, sd, colour, moving, curve.tank)
 
 
 def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:

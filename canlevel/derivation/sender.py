@@ -18,6 +18,7 @@ __all__ = [
     "Sender",
     "calm_noise",
     "describe_sender",
+    "from_minute",
     "local_noise",
     "middle_of_five",
     "restless",
@@ -156,19 +157,26 @@ def _squares(seconds: Floats, level: Floats) -> tuple[Floats, NDArray[np.int64],
     them are five minutes."""
     n = len(level)
     period = usual_period_s(seconds)
-    half = max(round(AROUND_S / period / 2), 4)
-    off = level - level[0]
-    total = np.concatenate([[0.0], np.cumsum(off)])
-    if 2 * half + 1 <= n:
-        off[half : n - half] -= (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
-    # At the ends the window is narrower, and as wide on both sides, so that a slope leaves nothing.
-    row = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, half), n)])
-    reach = np.minimum(np.minimum(row, n - 1 - row), half)
-    off[row] -= (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
+    off = from_minute(seconds, level)
     length_s = max(SHORT_S, 4 * period)
     first = starts_of((seconds - seconds[0]) / length_s)
     square = np.add.reduceat(off * off, first) / np.diff(np.append(first, n))
     return square, first, round(LONG_S / length_s) // 2 * 2 + 1
+
+
+def from_minute(seconds: Floats, level: Floats) -> Floats:
+    """(n,) how far each reading is above the mean of the minute around it; a steady slope leaves nothing."""
+    n = len(level)
+    half = max(round(AROUND_S / usual_period_s(seconds) / 2), 4)
+    off = level - level[0]
+    total = np.concatenate([[0.0], np.cumsum(off)])
+    if 2 * half + 1 <= n:
+        off[half : n - half] -= (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+    # At the ends the window is narrower, and as wide on both sides.
+    row = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, half), n)])
+    reach = np.minimum(np.minimum(row, n - 1 - row), half)
+    off[row] -= (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
+    return off
 
 
 def starts_of(blocks: Floats) -> NDArray[np.int64]:
