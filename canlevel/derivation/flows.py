@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, UNHEARD_S, Found, Noisy, Tank, noisy_flows
+from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, PARKED_CHANGE, UNHEARD_S, Found, Noisy, Tank, noisy_flows
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import (
     FINEST_PCT,
@@ -43,7 +43,6 @@ FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell's begin or end may be a slope
-PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does

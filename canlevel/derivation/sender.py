@@ -41,7 +41,11 @@ RESTLESS_RATIO = 1.5  # scatter beyond this many times the noise at rest
 RESTLESS_STEPS = 0.6  # with this part of a step for flicker
 ROUGH_SHARE = 0.15
 SWING_STEPS = 1.5  # a swing of two steps, uneven ones included
-SWINGS, SWINGS_S, SWINGS_SD = 3, 60.0, 3.0  # so many within so long, and so many standard deviations beyond what noise does
+SWINGS, SWINGS_S, SWINGS_SD = (
+    3,
+    60.0,
+    3.0,
+)  # so many within so long, and so many standard deviations beyond what noise does
 MORE_NOISE, LEAST_NOISE_STEPS = 1.25, 0.1  # the noise may be more than was found, and more than none
 TURNING, FEWEST_MEANS = 4.0, 12
 AROUND_S, SHORT_S, LONG_S = 60.0, 10.0, 300.0
