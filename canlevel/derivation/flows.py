@@ -289,7 +289,8 @@ def _touching(one: Found, other: Found, alike: float) -> bool:
     if one.change * other.change <= 0 or other.start_s - one.end_s > TOUCHING_S or other.start_s < one.start_s:
         return False
     reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
-    return bool(abs(one.rate - other.rate) < max(float(reach), alike * min(abs(one.rate), abs(other.rate))))
+    # What the fits do not know and what the shape does not are errors that have nothing to do with one another.
+    return bool(abs(one.rate - other.rate) < np.hypot(reach, alike * min(abs(one.rate), abs(other.rate))))
 
 
 def _through_a_gap(one: Found, other: Found, at_s: Floats) -> bool:
