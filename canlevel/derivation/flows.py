@@ -16,7 +16,17 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, PARKED_CHANGE, UNHEARD_S, Found, Noisy, Tank, noisy_flows
+from canlevel.derivation.noisy import (
+    BRIEF_S,
+    FASTEST_L,
+    FEWEST_STEPS,
+    PARKED_CHANGE,
+    UNHEARD_S,
+    Found,
+    Noisy,
+    Tank,
+    noisy_flows,
+)
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import (
     FINEST_PCT,
@@ -237,7 +247,39 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
     for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
         flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
-        yield from _united(flows, at_s, curve.tank.alike)
+        yield from _united(_unshifted(flows, curve.tank), at_s, curve.tank.alike)
+
+
+def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
+    """Flows, those made one that a shift parts: of a like rate before and after what was over in a moment.
+
+    Nobody closes one tap and opens another like it within seconds; that the vehicle leans over meanwhile, anybody does.
+    """
+    kept: list[Found] = []
+    for flow in flows:
+        if kept and _shift_between(kept[-1], flow, tank):
+            one = kept.pop()
+            longer = one if one.end_s - one.start_s > flow.end_s - flow.start_s else flow
+            flow = replace(
+                longer,
+                start_s=one.start_s,
+                end_s=flow.end_s,
+                before=one.before,
+                after=flow.after,
+                change=longer.rate * (flow.end_s - one.start_s),
+                steps=one.steps + flow.steps,
+            )
+        kept.append(flow)
+    return kept
+
+
+def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
+    pause_s = other.start_s - one.end_s
+    if one.change * other.change <= 0 or not 0 <= pause_s <= BRIEF_S or not _like(one, other, tank.alike):
+        return False
+    meanwhile, went_on = other.before - one.after, pause_s * (one.rate + other.rate) / 2
+    # Neither did it rest, nor is it elsewhere by more than a tilt.
+    return abs(meanwhile) > abs(went_on) / 2 and abs(meanwhile - went_on) < PARKED_CHANGE * tank.most_shift
 
 
 def _united(flows: Iterable[Found], at_s: Floats, alike: float) -> Iterator[Found]:
@@ -288,6 +330,11 @@ def _at_moments(series: Series) -> Series:
 def _touching(one: Found, other: Found, alike: float) -> bool:
     if one.change * other.change <= 0 or other.start_s - one.end_s > TOUCHING_S or other.start_s < one.start_s:
         return False
+    return _like(one, other, alike)
+
+
+def _like(one: Found, other: Found, alike: float) -> bool:
+    """Whether two rates are not known to differ."""
     reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
     # What the fits do not know and what the shape does not are errors that have nothing to do with one another.
     return bool(abs(one.rate - other.rate) < np.hypot(reach, alike * min(abs(one.rate), abs(other.rate))))

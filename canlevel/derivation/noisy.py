@@ -473,6 +473,7 @@ def _is_slope(fitted: Ramps, i: int, near: Noisy, readings: _Readings, lag_s: fl
 def _parts(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -> Iterator[Found]:
     """The lines of a fit as flows: those that are surely not level, and of which there are readings."""
     levels, origin_s = fitted.levels, float(near.at_s[0])
+    largest = float(np.abs(np.diff(levels)).max())
     needed = SURE_MOVING if near.moving.any() else SURE
     for i, rate in enumerate(fitted.rates.tolist()):
         start_s, end_s = origin_s + float(fitted.knots[i]), origin_s + float(fitted.knots[i + 1])
@@ -481,6 +482,9 @@ def _parts(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -> Ite
             sure = abs(change) / max(fitted.change_sd, 1e-9)
         else:
             sure = abs(rate) / max(float(fitted.rate_sd[i]), 1e-12)
+        # What may have been at once, beside a larger line, is a shift, a wave or a valve that closes.
+        if end_s - start_s < AT_ONCE_S and abs(change) < largest:
+            continue
         either = fitted.rate_low[i] <= 0 <= fitted.rate_high[i]
         if sure < needed or either or _unheard(near.at_s, start_s, end_s):
             continue

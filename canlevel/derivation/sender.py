@@ -106,9 +106,9 @@ def restless(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]
 def _swings(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
     """(n,) readings of a coarse sender amid swings of two steps and back, one after the other.
 
-    A level at rest flickers about one mark; no tap or pump turns back within seconds. What noise does by itself: in the middle
-    of a step a reading lies beyond either mark with the chance p = 2 Phi(-D / 2s), and so often, at most, it swings by two. More
-    than three, and three standard deviations of Poisson's law above that, within a minute are waves.
+    A level at rest flickers about one mark, and no tap or pump turns back within seconds. What noise does by itself: in the
+    middle of a step a reading lies beyond either mark with the chance 2 Phi(-D / 2s), and it swings by two no more often.
+    Three swings in a minute beyond that number, and three standard deviations of it by Poisson's law, are waves.
     """
     swings = _turned_back(calm, SWING_STEPS * sender.step_pct)
     noise_steps = max(MORE_NOISE * sender.noise_pct / sender.step_pct, LEAST_NOISE_STEPS)
@@ -180,7 +180,7 @@ def from_minute(seconds: Floats, level: Floats) -> Floats:
     row = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, half), n)])
     reach = np.minimum(np.minimum(row, n - 1 - row), half)
     off[row] -= (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
-    return off
+    return np.asarray(off, np.float64)
 
 
 def starts_of(blocks: Floats) -> NDArray[np.int64]:
