@@ -7,11 +7,11 @@ learnt from the levels that occur, and the noise from how readings scatter aroun
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erfc, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 __all__ = [
     "FINEST_PCT",
@@ -112,8 +112,8 @@ def _swings(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
     """
     swings = _turned_back(calm, SWING_STEPS * sender.step_pct)
     noise_steps = max(MORE_NOISE * sender.noise_pct / sender.step_pct, LEAST_NOISE_STEPS)
-    by_noise = 2 * float(ndtr(-0.5 / noise_steps)) * SWINGS_S / usual_period_s(seconds)
-    needed = int(np.ceil(SWINGS + by_noise + SWINGS_SD * np.sqrt(by_noise)))
+    by_noise = erfc(0.5 / noise_steps / sqrt(2)) * SWINGS_S / usual_period_s(seconds)
+    needed = int(np.ceil(SWINGS + by_noise + SWINGS_SD * sqrt(by_noise)))
     edge = np.zeros(len(calm) + 1, np.int64)
     if len(swings) >= needed:
         at_s = seconds[swings]
