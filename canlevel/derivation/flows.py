@@ -55,6 +55,10 @@ CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps
 PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell's begin or end may be a slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
+LITTLE_STEPS, ODD_PART = (
+    4.0,
+    0.2,
+)  # flows of so few steps that go one way are a fifth of those that go the other, or fewer
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
@@ -245,9 +249,26 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
         if end - begin >= FEWEST_READINGS:
             at_s = series.seconds[begin:end]
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
-    for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
+    parts = _in_habit(list(_flows_of(stretches, sender, curve)))
+    for (at_s, _, _), found in zip(stretches, parts, strict=True):
         flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
         yield from _united(_unshifted(flows, curve.tank), at_s, curve.tank.alike)
+
+
+def _in_habit(parts: list[list[Found]]) -> list[list[Found]]:
+    """Flows of each stretch, without those of a single step against the way in which the tank is used by little.
+
+    One step says no more than that the level is elsewhere, and a tilt goes either way. Taps draw little and a hose fills much,
+    or sinks give little and a dump takes much: a recording shows which.
+    """
+    little = [flow for found in parts for flow in found if flow.steps <= LITTLE_STEPS]
+    ups = sum(flow.change > 0 for flow in little)
+
+    def odd(flow: Found) -> bool:
+        same, other = (ups, len(little) - ups) if flow.change > 0 else (len(little) - ups, ups)
+        return flow.steps == 1 and same - 0.5 < ODD_PART * (other + 0.5)
+
+    return [[flow for flow in found if not odd(flow)] for found in parts]
 
 
 def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
