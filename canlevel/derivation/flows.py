@@ -20,6 +20,7 @@ from canlevel.derivation.noisy import (
     BRIEF_S,
     FASTEST_L,
     FEWEST_STEPS,
+    MOMENT_S,
     PARKED_CHANGE,
     UNHEARD_S,
     Found,
@@ -55,10 +56,7 @@ CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps
 PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell's begin or end may be a slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
-LITTLE_STEPS, ODD_PART = (
-    4.0,
-    0.2,
-)  # flows of so few steps that go one way are a fifth of those that go the other, or fewer
+SECOND_TAP_L = 10.0  # litres a minute that a shower, let alone a tap, does not give (common practice, no source)
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
@@ -249,26 +247,9 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
         if end - begin >= FEWEST_READINGS:
             at_s = series.seconds[begin:end]
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
-    parts = _in_habit(list(_flows_of(stretches, sender, curve)))
-    for (at_s, _, _), found in zip(stretches, parts, strict=True):
+    for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
         flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
         yield from _united(_unshifted(flows, curve.tank), at_s, curve.tank.alike)
-
-
-def _in_habit(parts: list[list[Found]]) -> list[list[Found]]:
-    """Flows of each stretch, without those of a single step against the way in which the tank is used by little.
-
-    One step says no more than that the level is elsewhere, and a tilt goes either way. Taps draw little and a hose fills much,
-    or sinks give little and a dump takes much: a recording shows which.
-    """
-    little = [flow for found in parts for flow in found if flow.steps <= LITTLE_STEPS]
-    ups = sum(flow.change > 0 for flow in little)
-
-    def odd(flow: Found) -> bool:
-        same, other = (ups, len(little) - ups) if flow.change > 0 else (len(little) - ups, ups)
-        return flow.steps == 1 and same - 0.5 < ODD_PART * (other + 0.5)
-
-    return [[flow for flow in found if not odd(flow)] for found in parts]
 
 
 def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
@@ -278,8 +259,12 @@ def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
     """
     kept: list[Found] = []
     for flow in flows:
-        if kept and _shift_between(kept[-1], flow, tank):
-            one = kept.pop()
+        for ago in (1, 2):
+            if len(kept) < ago or not _shift_between(kept[-ago], flow, tank):
+                continue
+            if ago == 2 and not _no_tap(kept[-1], flow.rate, tank):
+                continue
+            one = kept[-ago]
             longer = one if one.end_s - one.start_s > flow.end_s - flow.start_s else flow
             flow = replace(
                 longer,
@@ -290,13 +275,23 @@ def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
                 change=longer.rate * (flow.end_s - one.start_s),
                 steps=one.steps + flow.steps,
             )
+            del kept[-ago:]
+            break
         kept.append(flow)
     return kept
 
 
+def _no_tap(between: Found, rate: float, tank: Tank) -> bool:
+    """Whether what came between was over too soon and too fast for one more tap, or went the other way."""
+    more = (
+        SECOND_TAP_L / 60 if tank.litres else SECOND_TAP_L / 60 / 2
+    )  # percent stand for litres of a tank of two hundred
+    return between.end_s - between.start_s <= BRIEF_S and (between.change * rate < 0 or abs(between.rate - rate) > more)
+
+
 def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
     pause_s = other.start_s - one.end_s
-    if one.change * other.change <= 0 or not 0 <= pause_s <= BRIEF_S or not _like(one, other, tank.alike):
+    if one.change * other.change <= 0 or not 0 <= pause_s <= MOMENT_S or not _like(one, other, tank.alike):
         return False
     meanwhile, went_on = other.before - one.after, pause_s * (one.rate + other.rate) / 2
     # Neither did it rest, nor is it elsewhere by more than a tilt.

@@ -46,7 +46,7 @@ SWINGS, SWINGS_S, SWINGS_SD = (
     60.0,
     3.0,
 )  # so many within so long, and so many standard deviations beyond what noise does
-MORE_NOISE, LEAST_NOISE_STEPS = 1.25, 0.1  # the noise may be more than was found, and more than none
+MORE_NOISE, LEAST_NOISE_STEPS = 1.25, 0.15  # the noise may be more than was found, and more than none
 TURNING, FEWEST_MEANS = 4.0, 12
 AROUND_S, SHORT_S, LONG_S = 60.0, 10.0, 300.0
 CALM_RATIO = 2.5  # noise beyond this many times that of a calm hour is not the sender's own
