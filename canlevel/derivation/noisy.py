@@ -21,8 +21,10 @@ from canlevel.derivation.segments import Stretch, partition
 from canlevel.derivation.sender import starts_of, usual_period_s
 
 __all__ = [
+    "BRIEF_S",
     "FASTEST_L",
     "FEWEST_STEPS",
+    "MOMENT_S",
     "PARKED_CHANGE",
     "SHORTEST_S",
     "UNHEARD_S",
