@@ -16,12 +16,24 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.noisy import FASTEST_L, FEWEST_STEPS, UNHEARD_S, Found, Noisy, Tank, noisy_flows
+from canlevel.derivation.noisy import (
+    BRIEF_S,
+    FASTEST_L,
+    FEWEST_STEPS,
+    MOMENT_S,
+    PARKED_CHANGE,
+    UNHEARD_S,
+    Found,
+    Noisy,
+    Tank,
+    noisy_flows,
+)
 from canlevel.derivation.ramps import SPREAD_95
 from canlevel.derivation.sender import (
     FINEST_PCT,
     Sender,
     describe_sender,
+    from_minute,
     local_noise,
     restless,
     scatter_pct,
@@ -42,9 +54,9 @@ FEWEST_READINGS = 5
 JOINED_S, SPELL_S = 400.0, 60.0  # restless spells closer than this are one; shorter ones are none
 CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps is left to the slope
 PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell's begin or end may be a slope
-PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
+SECOND_TAP_L = 10.0  # litres a minute that a shower, let alone a tap, does not give (common practice, no source)
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
@@ -237,7 +249,53 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
     for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
         flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
-        yield from _united(flows, at_s, curve.tank.alike)
+        yield from _united(_unshifted(flows, curve.tank), at_s, curve.tank.alike)
+
+
+def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
+    """Flows, those made one that a shift parts: of a like rate before and after what was over in a moment.
+
+    Nobody closes one tap and opens another like it within seconds; that the vehicle leans over meanwhile, anybody does.
+    """
+    kept: list[Found] = []
+    for flow in flows:
+        for ago in (1, 2):
+            if len(kept) < ago or not _shift_between(kept[-ago], flow, tank):
+                continue
+            if ago == 2 and not _no_tap(kept[-1], flow.rate, tank):
+                continue
+            one = kept[-ago]
+            longer = one if one.end_s - one.start_s > flow.end_s - flow.start_s else flow
+            flow = replace(
+                longer,
+                start_s=one.start_s,
+                end_s=flow.end_s,
+                before=one.before,
+                after=flow.after,
+                change=longer.rate * (flow.end_s - one.start_s),
+                steps=one.steps + flow.steps,
+            )
+            del kept[-ago:]
+            break
+        kept.append(flow)
+    return kept
+
+
+def _no_tap(between: Found, rate: float, tank: Tank) -> bool:
+    """Whether what came between was over too soon and too fast for one more tap, or went the other way."""
+    more = (
+        SECOND_TAP_L / 60 if tank.litres else SECOND_TAP_L / 60 / 2
+    )  # percent stand for litres of a tank of two hundred
+    return between.end_s - between.start_s <= BRIEF_S and (between.change * rate < 0 or abs(between.rate - rate) > more)
+
+
+def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
+    pause_s = other.start_s - one.end_s
+    if one.change * other.change <= 0 or not 0 <= pause_s <= MOMENT_S or not _like(one, other, tank.alike):
+        return False
+    meanwhile, went_on = other.before - one.after, pause_s * (one.rate + other.rate) / 2
+    # Neither did it rest, nor is it elsewhere by more than a tilt.
+    return abs(meanwhile) > abs(went_on) / 2 and abs(meanwhile - went_on) < PARKED_CHANGE * tank.most_shift
 
 
 def _united(flows: Iterable[Found], at_s: Floats, alike: float) -> Iterator[Found]:
@@ -288,8 +346,14 @@ def _at_moments(series: Series) -> Series:
 def _touching(one: Found, other: Found, alike: float) -> bool:
     if one.change * other.change <= 0 or other.start_s - one.end_s > TOUCHING_S or other.start_s < one.start_s:
         return False
+    return _like(one, other, alike)
+
+
+def _like(one: Found, other: Found, alike: float) -> bool:
+    """Whether two rates are not known to differ."""
     reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
-    return bool(abs(one.rate - other.rate) < max(float(reach), alike * min(abs(one.rate), abs(other.rate))))
+    # What the fits do not know and what the shape does not are errors that have nothing to do with one another.
+    return bool(abs(one.rate - other.rate) < np.hypot(reach, alike * min(abs(one.rate), abs(other.rate))))
 
 
 def _through_a_gap(one: Found, other: Found, at_s: Floats) -> bool:
@@ -400,10 +464,20 @@ def _noisy(at_s: Floats, calm: Floats, spells: list[tuple[int, int]], sender: Se
     if sender.noise_pct < DITHERED * step:
         stuck = step**2 / 12 * np.exp(-4 * np.pi**2 * np.minimum(noise / step, 2) ** 2)
         variance += stuck * COLOUR_BLOCK_S / usual_period_s(at_s)
-    volume = curve(calm)
+    volume, sd = curve(calm), np.sqrt(variance)
     if curve.litres:
-        return Noisy(at_s, volume, np.sqrt(variance) * curve.slope(calm), colour, moving, curve.tank)
-    return Noisy(at_s, volume, np.sqrt(variance), colour, moving, curve.tank)
+        middle = calm
+        if not curve.straight and len(spells):
+            # In a bent tank the mean of a sloshing level's litres is not that of its level, and a wave that is low would weigh
+            # more than one that is high: both are taken at the mean of the minute.
+            middle = calm.copy()
+            for begin, end in spells:
+                if end - begin > 1:
+                    off = from_minute(at_s[begin:end], calm[begin:end])
+                    middle[begin:end] -= off
+                    volume[begin:end] = curve(middle[begin:end]) + curve.slope(middle[begin:end]) * off
+        sd = sd * curve.slope(middle)
+    return Noisy(at_s, volume, sd, colour, moving, curve.tank)
 
 
 def _colour(at_s: Floats, level: Floats, variance: Floats) -> float:

@@ -16,11 +16,23 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps
+from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps, line_levels
 from canlevel.derivation.segments import Stretch, partition
 from canlevel.derivation.sender import starts_of, usual_period_s
 
-__all__ = ["FASTEST_L", "FEWEST_STEPS", "SHORTEST_S", "UNHEARD_S", "Found", "Noisy", "Tank", "noisy_flows"]
+__all__ = [
+    "BRIEF_S",
+    "FASTEST_L",
+    "FEWEST_STEPS",
+    "MOMENT_S",
+    "PARKED_CHANGE",
+    "SHORTEST_S",
+    "UNHEARD_S",
+    "Found",
+    "Noisy",
+    "Tank",
+    "noisy_flows",
+]
 
 Floats = NDArray[np.float64]
 
@@ -42,6 +54,8 @@ MOST_WITHIN = 240  # of readings deep within, or of means of them
 FEWEST = 8  # readings that a flow is fitted to
 FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, and with many it has none to speak of
 PARKED_S = 60.0  # so soon before or after a vehicle starts or stops it stands on another slope
+PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
+OWN_SLOPE, TRIED = 3.0, 13
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
@@ -367,7 +381,7 @@ def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
         fitted = better
     if _is_shift(fitted, near):
         return
-    yield from _parts(fitted, near)
+    yield from _parts(fitted, near, readings, lag_s)
 
 
 def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
@@ -408,14 +422,60 @@ def _is_shift(fitted: Ramps, near: Noisy) -> bool:
 
 def _parks(fitted: Ramps, near: Noisy) -> bool:
     """Whether the vehicle starts or stops about the time of a change: then it may be the slope that it stands on."""
-    edges = np.flatnonzero(near.moving[1:] != near.moving[:-1])
-    edges_s = near.at_s[edges] - near.at_s[0]
+    edges_s = _edges(near) - near.at_s[0]
     return bool(((edges_s > fitted.knots[0] - PARKED_S) & (edges_s < fitted.knots[-1] + PARKED_S)).any())
 
 
-def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
+def _edges(near: Noisy) -> Floats:
+    """The times at which the vehicle starts or stops: readings that begin or end under way were cut there."""
+    rows = np.flatnonzero(near.moving[1:] != near.moving[:-1]).tolist()
+    rows += [row for row in (0, len(near.at_s) - 1) if near.moving[row]]
+    return near.at_s[sorted(rows)]
+
+
+def _is_slope(fitted: Ramps, i: int, near: Noisy, readings: _Readings, lag_s: float) -> bool:
+    """Whether a line is no better than a level that changed at once, about when the vehicle started or stopped.
+
+    Both are held against the same readings: those of the moments in which it may have changed tell nothing of either. The
+    slope has the benefit of the doubt, as it changes with every drive: a line has to be likelier by three standard deviations.
+    """
+    origin_s = float(near.at_s[0])
+    start, end = (float(knot) for knot in fitted.knots[i : i + 2])
+    edges = _edges(near) - origin_s
+    edges = edges[(edges > start - PARKED_S) & (edges < end + PARKED_S)]
+    if not len(edges) or abs(float(fitted.rates[i])) * (end - start) > PARKED_CHANGE * near.tank.most_shift:
+        return False
+    at, weight = readings.at, 1 / readings.sd**2
+    parts = line_levels(at, fitted, lag_s)
+    alone = readings.level - fitted.before - parts.sum(axis=0) + parts[i]
+    alone -= np.average(alone, weights=weight)
+    off = alone - parts[i]
+    off -= np.average(off, weights=weight)
+    sums = np.zeros((4, len(at) + 1))
+    for row, values in zip(sums, (weight, weight * alone, weight * alone**2, weight * off**2), strict=True):
+        np.cumsum(values, out=row[1:])
+    # Rests before, between and after the first and the last of the times at which it may have changed.
+    first, last = ([*np.linspace(edge - PARKED_S, edge + PARKED_S, TRIED)] for edge in (edges[0], edges[-1]))
+    changes = [(one, other) for one in first for other in (last if len(edges) > 1 else [one]) if one <= other]
+    rows = np.searchsorted(
+        at,
+        [
+            (at[0] - 1, one - SHORTEST_S, one + SHORTEST_S, other - SHORTEST_S, other + SHORTEST_S, at[-1] + 1)
+            for one, other in changes
+        ],
+    )
+    rows = np.maximum.accumulate(rows, axis=1)
+    total = np.zeros(len(changes))
+    for begin, stop in ((0, 1), (2, 3), (4, 5)):
+        w, y, yy, line = sums[:, rows[:, stop]] - sums[:, rows[:, begin]]
+        total += yy - y * y / np.maximum(w, 1e-300) - line
+    return bool(total.min() < OWN_SLOPE**2 * max(fitted.misfit, 1.0))
+
+
+def _parts(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -> Iterator[Found]:
     """The lines of a fit as flows: those that are surely not level, and of which there are readings."""
     levels, origin_s = fitted.levels, float(near.at_s[0])
+    largest = float(np.abs(np.diff(levels)).max())
     needed = SURE_MOVING if near.moving.any() else SURE
     for i, rate in enumerate(fitted.rates.tolist()):
         start_s, end_s = origin_s + float(fitted.knots[i]), origin_s + float(fitted.knots[i + 1])
@@ -424,8 +484,13 @@ def _parts(fitted: Ramps, near: Noisy) -> Iterator[Found]:
             sure = abs(change) / max(fitted.change_sd, 1e-9)
         else:
             sure = abs(rate) / max(float(fitted.rate_sd[i]), 1e-12)
+        # What may have been at once, beside a larger line, is a shift, a wave or a valve that closes.
+        if end_s - start_s < AT_ONCE_S and abs(change) < largest:
+            continue
         either = fitted.rate_low[i] <= 0 <= fitted.rate_high[i]
         if sure < needed or either or _unheard(near.at_s, start_s, end_s):
+            continue
+        if _is_slope(fitted, i, near, readings, lag_s):
             continue
         yield Found(
             start_s,

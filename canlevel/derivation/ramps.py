@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SPREAD_95", "Ramps", "best_split", "fit_one_ramp", "fit_ramps"]
+__all__ = ["SPREAD_95", "Ramps", "best_split", "fit_one_ramp", "fit_ramps", "line_levels"]
 
 Floats = NDArray[np.float64]
 
@@ -174,6 +174,12 @@ def fit_ramps(
         misfit=mean,
         squares=best,
     )
+
+
+def line_levels(at: Floats, fitted: Ramps, lag_s: float) -> Floats:
+    """(k, n) what each of k fitted lines adds to the level at n times."""
+    gone = _ran(at - fitted.knots[:, None], lag_s)
+    return fitted.rates[:, None] * (gone[:-1] - gone[1:])
 
 
 def best_split(at: Floats, level: Floats, sd: Floats, fitted: Ramps, *, lag_s: float) -> tuple[float, float]:

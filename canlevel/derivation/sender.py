@@ -7,6 +7,7 @@ learnt from the levels that occur, and the noise from how readings scatter aroun
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erfc, sqrt
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ __all__ = [
     "Sender",
     "calm_noise",
     "describe_sender",
+    "from_minute",
     "local_noise",
     "middle_of_five",
     "restless",
@@ -38,6 +40,13 @@ WINDOW_S, FEWEST_OF_A_WINDOW = 60.0, 16
 RESTLESS_RATIO = 1.5  # scatter beyond this many times the noise at rest
 RESTLESS_STEPS = 0.6  # with this part of a step for flicker
 ROUGH_SHARE = 0.15
+SWING_STEPS = 1.5  # a swing of two steps, uneven ones included
+SWINGS, SWINGS_S, SWINGS_SD = (
+    3,
+    60.0,
+    3.0,
+)  # so many within so long, and so many standard deviations beyond what noise does
+MORE_NOISE, LEAST_NOISE_STEPS = 1.25, 0.15  # the noise may be more than was found, and more than none
 TURNING, FEWEST_MEANS = 4.0, 12
 AROUND_S, SHORT_S, LONG_S = 60.0, 10.0, 300.0
 CALM_RATIO = 2.5  # noise beyond this many times that of a calm hour is not the sender's own
@@ -86,13 +95,45 @@ def restless(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]
     waves: NDArray[np.bool_] = np.repeat(
         above[width:] - above[:-width] > width // 2, np.diff(np.append(first, len(calm)))
     )
-    if not waves.any():
-        return waves
-    rough = local_noise(seconds, calm) > usual
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(seconds[begin:end], calm[begin:end])
-    return waves
+    if waves.any():
+        rough = local_noise(seconds, calm) > usual
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], waves, [False]])))
+        for begin, end in zip(edges[::2], edges[1::2], strict=True):
+            waves[begin:end] = rough[begin:end].mean() > ROUGH_SHARE or _turns(seconds[begin:end], calm[begin:end])
+    return waves | _swings(seconds, calm, sender) if sender.coarse else waves
+
+
+def _swings(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
+    """(n,) readings of a coarse sender amid swings of two steps and back, one after the other.
+
+    A level at rest flickers about one mark, and no tap or pump turns back within seconds. What noise does by itself: in the
+    middle of a step a reading lies beyond either mark with the chance 2 Phi(-D / 2s), and it swings by two no more often.
+    Three swings in a minute beyond that number, and three standard deviations of it by Poisson's law, are waves.
+    """
+    swings = _turned_back(calm, SWING_STEPS * sender.step_pct)
+    noise_steps = max(MORE_NOISE * sender.noise_pct / sender.step_pct, LEAST_NOISE_STEPS)
+    by_noise = erfc(0.5 / noise_steps / sqrt(2)) * SWINGS_S / usual_period_s(seconds)
+    needed = int(np.ceil(SWINGS + by_noise + SWINGS_SD * sqrt(by_noise)))
+    edge = np.zeros(len(calm) + 1, np.int64)
+    if len(swings) >= needed:
+        at_s = seconds[swings]
+        begins = np.flatnonzero(at_s[needed - 1 :] - at_s[: len(at_s) - needed + 1] <= SWINGS_S)
+        np.add.at(edge, swings[begins], 1)
+        np.add.at(edge, swings[begins + needed - 1] + 1, -1)
+    return np.asarray(np.cumsum(edge[:-1]) > 0)
+
+
+def _turned_back(level: Floats, far: float) -> NDArray[np.int64]:
+    """Rows at which (n,) levels have come back by more than `far` from the highest or the lowest since they did so last."""
+    rows = np.flatnonzero(level[1:] != level[:-1]) + 1
+    rising, end, found = True, float(level[0]), []
+    for row, here in zip(rows.tolist(), level[rows].tolist(), strict=True):
+        if (here > end) is rising:
+            end = here
+        elif abs(here - end) > far:
+            rising, end = not rising, here
+            found.append(row)
+    return np.array(found, np.int64)
 
 
 def _turns(seconds: Floats, level: Floats) -> bool:
@@ -120,19 +161,26 @@ def _squares(seconds: Floats, level: Floats) -> tuple[Floats, NDArray[np.int64],
     them are five minutes."""
     n = len(level)
     period = usual_period_s(seconds)
-    half = max(round(AROUND_S / period / 2), 4)
-    off = level - level[0]
-    total = np.concatenate([[0.0], np.cumsum(off)])
-    if 2 * half + 1 <= n:
-        off[half : n - half] -= (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
-    # At the ends the window is narrower, and as wide on both sides, so that a slope leaves nothing.
-    row = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, half), n)])
-    reach = np.minimum(np.minimum(row, n - 1 - row), half)
-    off[row] -= (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
+    off = from_minute(seconds, level)
     length_s = max(SHORT_S, 4 * period)
     first = starts_of((seconds - seconds[0]) / length_s)
     square = np.add.reduceat(off * off, first) / np.diff(np.append(first, n))
     return square, first, round(LONG_S / length_s) // 2 * 2 + 1
+
+
+def from_minute(seconds: Floats, level: Floats) -> Floats:
+    """(n,) how far each reading is above the mean of the minute around it; a steady slope leaves nothing."""
+    n = len(level)
+    half = max(round(AROUND_S / usual_period_s(seconds) / 2), 4)
+    off = level - level[0]
+    total = np.concatenate([[0.0], np.cumsum(off)])
+    if 2 * half + 1 <= n:
+        off[half : n - half] -= (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+    # At the ends the window is narrower, and as wide on both sides.
+    row = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, half), n)])
+    reach = np.minimum(np.minimum(row, n - 1 - row), half)
+    off[row] -= (total[row + reach + 1] - total[row - reach]) / (2 * reach + 1)
+    return np.asarray(off, np.float64)
 
 
 def starts_of(blocks: Floats) -> NDArray[np.int64]:
