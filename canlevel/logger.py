@@ -84,11 +84,10 @@ class _Run:
         self._look_s = self._alive_s = 0.0
         self._watchdog_s = service.watchdog_every_s()
         self._clock: RunClock | None = None
-        times = [network_messages()[name].pgn for name in TIME_MESSAGES[: 1 if zone is None else 2]]
-        self.wanted = frozenset({*decoding.decoder.messages, *times}) if decoding.source.live else frozenset(
-            decoding.decoder.messages
-        )  # fmt: skip
+        self._tank_pgns = self.wanted = frozenset(decoding.decoder.messages)
         if decoding.source.live:
+            times = TIME_MESSAGES[: 1 if zone is None else 2]
+            self.wanted |= {network_messages()[name].pgn for name in times}
             self._clock = RunClock(wall_us(), newest_us=self._before_us, synchronised=host_synchronised())
             self._tell_of_the_clock()
             self._mark_clock(noted.get("clock"))
@@ -124,7 +123,7 @@ class _Run:
     def close(self) -> None:
         """Commit everything. Raises StoreError."""
         self._mark_downtime()
-        shift_us = 0 if self._clock is None else self._clock.shift_us
+        shift_us = self._shift_us
         for gone in self._gone.values():
             if gone.last_us is not None:
                 ends_us = max(wall_us(), gone.last_us) + shift_us
@@ -164,15 +163,16 @@ class _Run:
         return rows_at(frames, np.flatnonzero(mine))
 
     @property
-    def _tank_pgns(self) -> frozenset[int]:
-        return frozenset(self._decoding.decoder.messages)
+    def _shift_us(self) -> int:
+        """What is to be added to a stamp of the host's clock."""
+        return 0 if self._clock is None else self._clock.shift_us
 
     def _happened(self, event: Event) -> None:
-        shift_us = 0 if self._clock is None else self._clock.shift_us
         if isinstance(event, BusGone):
             self._gone[event.channel] = event
         elif isinstance(event, BusBack):
             self._gone.pop(event.channel, None)
+            shift_us = self._shift_us
             self._mark_outage(event.gone_since_us + shift_us, event.first_us + shift_us, event.why, event.channel)
             self.durable.hasten()  # the journal holds frames only
         elif isinstance(event, ClockSet) and self._clock is not None:
@@ -194,7 +194,7 @@ class _Run:
             if self._down_to_us is not None and self._first_us is not None and self._down_to_us < self._first_us:
                 self._mark_outage(self._down_to_us, self._first_us, NOT_RUNNING, None)  # it was longer than it looked
                 self._down_to_us = self._first_us
-            moved = self.durable.move(correction.from_us, correction.to_us, correction.by_us, self._facts())
+            moved = self.durable.move(correction.from_us, correction.to_us, correction.by_us)
             self._tell("info", f"{moved:,} readings were moved to their time")
 
     def _tell_of_the_clock(self) -> None:

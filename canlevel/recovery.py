@@ -22,11 +22,10 @@ from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError, StoreError, StoreWarning, printable
 from canlevel.roster import Roster, Shape, TankEntry
-from canlevel.storage import disk
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import JournalFile, JournalRun, channel_of, journal_runs
 from canlevel.storage.lock import HeldError
-from canlevel.storage.merge import DAMAGED_FOLDER, Tidied, tidy_store
+from canlevel.storage.merge import Tidied, set_aside, tidy_store
 from canlevel.storage.store import Store, marks_table, open_store
 from canlevel.storage.writer import Writer
 from canlevel.tables import FRAMES, codes_of, dictionary_column, time_column, times_us
@@ -133,7 +132,9 @@ def _bring_in_run(store: Store, writer: Writer, run: JournalRun) -> int | None:
             except StoreError:
                 raise
             except CanlevelError as error:
-                _set_aside(store, run, file, error)
+                # No frame can be found in it; kept, in case somebody can read more than we.
+                if file.path.stat().st_size:
+                    _warn(f"{set_aside(store, file.path)} is a journal that cannot be read ({error.what})")
         writer.commit()
         facts: dict[str, Any] = {"rates": rates.state()} if writer.added > before else {}
         if heard and context.get("live") is True:
@@ -174,13 +175,3 @@ def _bring_in_file(
     finally:
         source.close()
     return heard
-
-
-def _set_aside(store: Store, run: JournalRun, file: JournalFile, error: CanlevelError) -> None:
-    """A file in which no frame can be found; kept, in case somebody can read more than we."""
-    target = store.path / DAMAGED_FOLDER / f"journal--{run.name}--{file.path.name}"
-    if file.path.stat().st_size:
-        disk.make_folder(target.parent)
-        disk.rename(file.path, target)
-        disk.sync_folder(target.parent)
-        warnings.warn(f"{target} is a journal that cannot be read ({error.what})", StoreWarning, stacklevel=2)

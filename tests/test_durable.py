@@ -10,6 +10,7 @@ import random
 import shutil
 import sys
 import tempfile
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -246,7 +247,7 @@ def test_no_crash_of_a_move_in_time_loses_or_doubles(empty_store: Path, tmp_path
             run.hear(frames(12, 4))
             run.durable.journal.sync()
             recorder.promise(set(range(12, 16)))
-            moved = run.durable.move(0, MIDNIGHT_US + 86_400_000_000, by_us, run.facts())
+            moved = run.durable.move(0, MIDNIGHT_US + 86_400_000_000, by_us)
             assert moved == 16
             run.durable.close(run.facts())
 
@@ -279,24 +280,25 @@ def test_a_journal_is_recovered_as_it_would_have_been_stored(tmp_path: Path) -> 
     assert open_store(cut).last_run()["rates"] == open_store(whole).last_run()["rates"]
 
 
+def cut_off(store: Path, table: pa.Table) -> None:
+    """A run that heard some frames and was cut off before it stored them."""
+    with open_store(store).writing() as writer:
+        run = Run(open_store(store), writer)
+        run.hear(table)
+        run.durable.journal.close(keep=True)
+        run.durable._worker.shutdown()
+
+
 def test_a_channel_of_any_name_comes_back(empty_store: Path) -> None:
     name = "bus of the bow, 100 % (ä)\n"
     table = frames(0, 4)
     table = table.set_column(1, "channel", pa.array([name] * 4).dictionary_encode())
-    with open_store(empty_store).writing() as writer:
-        run = Run(open_store(empty_store), writer)
-        run.hear(table)
-        run.durable.journal.close(keep=True)
-        run.durable._worker.shutdown()
+    cut_off(empty_store, table)
     assert set(library.open_store(empty_store).readings()["channel"]) == {name}
 
 
 def test_a_journal_cut_or_damaged_anywhere_gives_the_frames_that_are_whole(empty_store: Path, tmp_path: Path) -> None:
-    with open_store(empty_store).writing() as writer:
-        run = Run(open_store(empty_store), writer)
-        run.hear(frames(0, 6))
-        run.durable.journal.close(keep=True)
-        run.durable._worker.shutdown()
+    cut_off(empty_store, frames(0, 6))
     (journal,) = (empty_store / "journal").glob("*/*.log")
     text = journal.read_bytes()
     line = len(text) // 6
@@ -307,31 +309,23 @@ def test_a_journal_cut_or_damaged_anywhere_gives_the_frames_that_are_whole(empty
         shutil.copytree(empty_store, store)
         target = store / journal.relative_to(empty_store)
         target.write_bytes(text[:cut] + draw.choice([b"", b"\0" * 40, draw.randbytes(30)]))
-        with pytest.MonkeyPatch.context():
-            found = {number for number, _ in stored_opened(store)}
+        found = numbers_when_opened(store)
         # A line without its end may be whole, or carry a shorter frame: that one is malformed and has no level.
         assert set(range(cut // line)) <= found <= set(range(-(-cut // line)))
 
 
-def stored_opened(store: Path) -> list[tuple[int, float]]:
-    import warnings
-
+def numbers_when_opened(store: Path) -> set[int]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         frame = library.open_store(store).readings()
-    frame = frame[frame["status"] == "ok"]
-    return [(round(level / 0.004) - 2500, 0.0) for level in frame["level_pct"]]
+    return {round(level / 0.004) - 2500 for level in frame.loc[frame["status"] == "ok", "level_pct"]}
 
 
 @pytest.mark.parametrize(
     "document", ["", "{}", "[]", "\0\0\0", '{"vessel": 1, "tanks": 2}', '{"tanks": [{"name": "x"}]}']
 )
 def test_a_journal_whose_context_is_damaged_is_decoded_as_any_recording(document: str, empty_store: Path) -> None:
-    with open_store(empty_store).writing() as writer:
-        run = Run(open_store(empty_store), writer)
-        run.hear(frames(0, 6))
-        run.durable.journal.close(keep=True)
-        run.durable._worker.shutdown()
+    cut_off(empty_store, frames(0, 6))
     (context,) = (empty_store / "journal").glob("*/context.json")
     context.write_text(document)
     assert len(library.open_store(empty_store).readings()) == 6

@@ -29,6 +29,7 @@ from canlevel.derivation.noisy import (
     noisy_flows,
 )
 from canlevel.derivation.ramps import SPREAD_95
+from canlevel.derivation.segments import neighbours_joined
 from canlevel.derivation.sender import (
     FINEST_PCT,
     Sender,
@@ -300,34 +301,31 @@ def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
 
 def _united(flows: Iterable[Found], at_s: Floats, alike: float) -> Iterator[Found]:
     """Flows, those made one that touch, or have a gap in the readings between, and whose rates are not known to differ."""
-    one: Found | None = None
-    for other in flows:
-        if one is not None and (_touching(one, other, alike) or _through_a_gap(one, other, at_s)):
-            lasted = other.end_s - one.start_s
-            change = one.change + other.change
-            if other.start_s - one.end_s > TOUCHING_S:
-                change = other.after - one.before
-            rate = change / lasted
-            reach = max(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
-            # The longer of the two tells the rate of both more closely than their ends do.
-            longer = one if one.end_s - one.start_s > other.end_s - other.start_s else other
-            half = min(reach, (longer.rate_high - longer.rate_low) / 2 + abs(longer.rate - rate))
-            one = replace(
-                one,
-                end_s=other.end_s,
-                after=other.after,
-                change=change,
-                rate=rate,
-                rate_low=rate - half,
-                rate_high=rate + half,
-                steps=one.steps + other.steps,
-            )
-            continue
-        if one is not None:
-            yield one
-        one = other
-    if one is not None:
-        yield one
+
+    def as_one(one: Found, other: Found) -> Found | None:
+        if not (_touching(one, other, alike) or _through_a_gap(one, other, at_s)):
+            return None
+        lasted = other.end_s - one.start_s
+        change = one.change + other.change
+        if other.start_s - one.end_s > TOUCHING_S:
+            change = other.after - one.before
+        rate = change / lasted
+        reach = max(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
+        # The longer of the two tells the rate of both more closely than their ends do.
+        longer = one if one.end_s - one.start_s > other.end_s - other.start_s else other
+        half = min(reach, (longer.rate_high - longer.rate_low) / 2 + abs(longer.rate - rate))
+        return replace(
+            one,
+            end_s=other.end_s,
+            after=other.after,
+            change=change,
+            rate=rate,
+            rate_low=rate - half,
+            rate_high=rate + half,
+            steps=one.steps + other.steps,
+        )
+
+    return neighbours_joined(flows, as_one)
 
 
 def _at_moments(series: Series) -> Series:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps, line_levels
-from canlevel.derivation.segments import Stretch, partition
+from canlevel.derivation.segments import Stretch, neighbours_joined, partition
 from canlevel.derivation.sender import starts_of, usual_period_s
 
 __all__ = [
@@ -301,16 +301,13 @@ def _joined(noisy: Noisy, parts: list[_Busy], lag_s: float) -> Iterator[_Busy]:
 
     Noise makes a staircase of a slow slope, of which the division into stretches takes a step now and then.
     """
-    one: _Busy | None = None
-    for other in parts:
-        if one is not None and _is_one(noisy, one, other, lag_s):
-            one = _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
-            continue
-        if one is not None:
-            yield one
-        one = other
-    if one is not None:
-        yield one
+
+    def as_one(one: _Busy, other: _Busy) -> _Busy | None:
+        if not _is_one(noisy, one, other, lag_s):
+            return None
+        return _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
+
+    return neighbours_joined(parts, as_one)
 
 
 def _is_one(noisy: Noisy, one: _Busy, other: _Busy, lag_s: float) -> bool:

@@ -12,16 +12,18 @@ F(i) + C(i, j) > F(j), which can never be the best again.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Stretch", "best_division", "partition"]
+__all__ = ["Stretch", "best_division", "neighbours_joined", "partition"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
+_Part = TypeVar("_Part")
 
 TOGETHER = 24  # ends of stretches that are priced at once
 YOUNG = 3  # a line needs three points to say anything; so long a beginning is not left out
@@ -112,3 +114,15 @@ def best_division(n: int, priced: Callable[[Rows, Rows], tuple[Floats, Floats]])
     while knots[-1]:
         knots.append(int(where[knots[-1]]))
     return knots[::-1]
+
+
+def neighbours_joined(parts: Iterable[_Part], as_one: Callable[[_Part, _Part], _Part | None]) -> Iterator[_Part]:
+    """Parts in their order, each made one with what has become of those before it, as long as `as_one` makes one of the two."""
+    one: _Part | None = None
+    for other in parts:
+        both = None if one is None else as_one(one, other)
+        if one is not None and both is None:
+            yield one
+        one = other if both is None else both
+    if one is not None:
+        yield one

@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
+from typing import TypeVar
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -28,17 +29,22 @@ from canlevel.tables import READINGS
 __all__ = [
     "CHANGE",
     "STAGING",
+    "UNFINISHED",
     "as_store_error",
     "change_files",
     "commit_part",
     "finish_change",
+    "read_document",
     "replace_part",
     "stage_part",
     "write_whole",
 ]
 
 CHANGE, STAGING = "change.json", "staging"
+UNFINISHED = ".unfinished"  # how the name of a file ends that has not its own yet; it begins with "."
 LONGEST_CHANGE = 64 * 1024 * 1024
+
+_Kind = TypeVar("_Kind")
 
 
 def part_content(table: pa.Table) -> bytes:
@@ -91,7 +97,7 @@ def replace_part(table: pa.Table, path: Path) -> None:
 
 def _put(content: bytes, path: Path) -> None:
     disk.make_folder(path.parent)
-    unfinished = path.with_name(f".{path.name}.{os.urandom(6).hex()}.unfinished")
+    unfinished = path.with_name(f".{path.name}.{os.urandom(6).hex()}{UNFINISHED}")
     try:
         disk.write_file(unfinished, lambda file: file.write(content))
         disk.rename(unfinished, path)
@@ -103,10 +109,23 @@ def _put(content: bytes, path: Path) -> None:
 
 def write_whole(path: Path, text: str) -> None:
     """Replace a small text file so that it is always either the old or the new one."""
-    unfinished = path.with_name(f".{path.name}.unfinished")
+    unfinished = path.with_name(f".{path.name}{UNFINISHED}")
     disk.write_file(unfinished, lambda file: file.write(text.encode()))
     disk.rename(unfinished, path)
     disk.sync_folder(path.parent)
+
+
+def read_document(path: Path, kind: type[_Kind], most: int = -1) -> _Kind | None:
+    """What a file of JSON holds, if that is of a kind; None where there is no such file, or none that can be read.
+
+    most: bytes that it may have, any number without it.
+    """
+    try:
+        with path.open("rb") as file:
+            document = json.loads(file.read(most))
+    except (OSError, ValueError):
+        return None
+    return document if isinstance(document, kind) else None
 
 
 def change_files(store: Path, added: Sequence[tuple[Path, Path]], removed: Sequence[Path]) -> None:

@@ -19,15 +19,14 @@ import pyarrow as pa
 from canlevel.errors import StoreError
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import Journal
-from canlevel.storage.merge import Tidied, tidy_day, untidy_days
+from canlevel.storage.merge import SCHEMAS, Tidied, tidy_day, untidy_days
 from canlevel.storage.store import MARKS, Store, marks_table
-from canlevel.storage.writer import Writer, moved_within
+from canlevel.storage.writer import PART_ROWS, Writer, moved_within
 from canlevel.tables import times_us
 
-__all__ = ["COMMIT_EVERY_S", "DurableWriter"]
+__all__ = ["DurableWriter"]
 
 COMMIT_EVERY_S = 60.0
-COMMIT_ROWS = 65_536
 MOST_WAITING = 500_000  # readings in memory while the disk takes none, some 90 bytes each
 # So many frames at once are a recording poured through a pipe: a part is as quick as the journal.
 NOT_FOR_THE_JOURNAL = 10_000
@@ -39,7 +38,7 @@ Tell = Callable[[Literal["detail", "info", "warning"], str], None]
 
 
 class DurableWriter:
-    """Keeps what one run of the logger hears. Used from one thread, as a context: at its end all is committed.
+    """Keeps what one run of the logger hears. Used from one thread, and closed at the end.
 
     writer: of the store, held by this run. context: what the frames are decoded with. tell(level, sentence): for the user,
     level being "info" or "warning". lost: readings that there was no room for.
@@ -54,7 +53,6 @@ class DurableWriter:
         self._fresh: list[pa.Table] = []
         self._fresh_rows = 0
         self._marks: list[tuple[str, dict[str, Any]]] = []
-        self._facts: dict[str, Any] = {}
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="canlevel commit")
         self._job: Future[None] | None = None
         self._due_s = time.monotonic() + COMMIT_EVERY_S
@@ -106,7 +104,7 @@ class DurableWriter:
         if self._job is not None and self._job.done():
             self._take_note()
         now = time.monotonic()
-        due = now >= self._due_s or (self._trouble is None and (self._fresh_rows >= COMMIT_ROWS or self._unjournaled))
+        due = now >= self._due_s or (self._trouble is None and (self._fresh_rows >= PART_ROWS or self._unjournaled))
         if due and self._job is None:
             self._start(facts(), settled=settled)
 
@@ -124,7 +122,7 @@ class DurableWriter:
         if self._trouble is not None:
             raise self._trouble
 
-    def move(self, from_us: int, to_us: int, by_us: int, facts: dict[str, Any]) -> int:
+    def move(self, from_us: int, to_us: int, by_us: int) -> int:
         """Move this run's readings from one time to another by so much, those in parts and those that wait.
 
         Returns how many. Raises StoreError.
@@ -148,7 +146,6 @@ class DurableWriter:
             moved += n
         self._fresh_rows, self._held_rows = sum(map(len, self._fresh)), 0
         moved += self.writer.move(self.writer.parts, from_us, to_us, by_us)
-        self._facts = facts
         self.hasten()
         return moved
 
@@ -187,7 +184,7 @@ class DurableWriter:
         self._marks = []
         self._in_memory |= self._unjournaled
         self._unjournaled = False
-        self._job = self._worker.submit(self._store, fresh, through, self._facts | facts, settled)
+        self._job = self._worker.submit(self._store, fresh, through, facts, settled)
 
     def _store(self, fresh: list[pa.Table], through: int, facts: dict[str, Any], settled: bool) -> None:
         """In the second thread: readings into parts, then what else is known, and only then the journal may go."""
@@ -215,7 +212,7 @@ class DurableWriter:
         mine = {part.parent for part in self.writer.parts}
         days = [
             (kind, folder)
-            for kind in ("readings", *MARKS)
+            for kind in SCHEMAS
             for folder in untidy_days(self.store, kind, datetime.now(UTC).date())
             if folder not in mine
         ]
@@ -240,7 +237,7 @@ class DurableWriter:
             self._due_s = time.monotonic() + self._pause_s
             self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
             return
-        self._facts, self._in_memory = {}, False
+        self._in_memory = False
         if self.writer.added > self._added:
             self._tell("detail", f"{self.writer.added - self._added:,} readings stored")
             self._added = self.writer.added

@@ -26,7 +26,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.storage import disk
-from canlevel.storage.commit import write_whole
+from canlevel.storage.commit import read_document, write_whole
 from canlevel.tables import ERROR_FRAME, EXTENDED, FD, REMOTE, UNKNOWN_TIME_US, codes_of, times_us, values_of
 
 __all__ = ["Journal", "JournalFile", "JournalRun", "channel_of", "journal_runs", "journal_text"]
@@ -116,14 +116,12 @@ class Journal:
         self._closing.set()
         if self._thread is not None:
             self._thread.join()
-        self.sync()
         self.rotate()
         if not keep:
             disk.remove_folder(self._folder)
 
     def _open(self) -> None:
-        if not self._folder.is_dir():
-            disk.make_folder(self._folder)
+        disk.make_folder(self._folder)
         if not (self._folder / CONTEXT).exists():
             write_whole(self._folder / CONTEXT, json.dumps(self._context) + "\n")
         path = self._folder / f"{self.number:06d}.log"
@@ -170,12 +168,11 @@ class JournalRun:
 
     def context(self) -> dict[str, Any] | None:
         """What its frames are decoded with; None where that cannot be read."""
-        context: dict[str, Any] | None = _document(self.path / CONTEXT, dict)
-        return context
+        return read_document(self.path / CONTEXT, dict, LARGEST_CONTEXT)
 
     def files(self) -> list[JournalFile]:
         """Its files in their order, each with the move in time that became known later."""
-        moved = _document(self.path / MOVED, list) or []
+        moved = read_document(self.path / MOVED, list, LARGEST_CONTEXT) or []
         return [
             JournalFile(
                 file.path,
@@ -204,15 +201,6 @@ def _files_in(folder: Path) -> Iterator[JournalFile]:
     for path in sorted(folder.iterdir()):
         if path.suffix == ".log" and path.stem.isdecimal():
             yield JournalFile(path, int(path.stem))
-
-
-def _document(path: Path, kind: type) -> Any:
-    try:
-        with path.open("rb") as file:
-            document = json.loads(file.read(LARGEST_CONTEXT))
-    except (OSError, ValueError):
-        return None
-    return document if isinstance(document, kind) else None
 
 
 def journal_text(frames: pa.Table) -> bytes:

@@ -21,15 +21,16 @@ from canlevel.errors import StoreError, printable
 from canlevel.storage import disk
 from canlevel.storage.commit import as_store_error, change_files, stage_part
 from canlevel.storage.encoding import tidied
-from canlevel.storage.parts import DAMAGED, PARQUET, fault_of, is_part, read_part
+from canlevel.storage.parts import DAMAGED, PARQUET, fault_of, is_part, parts_in, read_part
 from canlevel.storage.store import MARKS, Store
 from canlevel.tables import READINGS, first_of_each, rows_at, times_us
 
-__all__ = ["DAMAGED_FOLDER", "Tidied", "tidy_day", "tidy_store", "untidy_days"]
+__all__ = ["SCHEMAS", "Tidied", "set_aside", "tidy_day", "tidy_store", "untidy_days"]
 
 DAMAGED_FOLDER = "damaged"
 MERGED = f".day{PARQUET}"  # how the name of a merged part ends
 LARGEST_NAME = 200
+SCHEMAS = {"readings": READINGS, **MARKS}  # of what is merged
 
 
 @dataclass(slots=True)
@@ -51,8 +52,8 @@ def tidy_store(store: Store, *, today: date | None = None) -> Tidied:
     """
     done = Tidied()
     today = today or datetime.now(UTC).date()
-    for kind in ("readings", *MARKS):
-        schema = READINGS if kind == "readings" else MARKS[kind]
+    for kind in SCHEMAS:
+        schema = SCHEMAS[kind]
         for stray in _strays(store.path / kind):
             _set_aside(store, stray, "is no part of a store", done)
         for folder in _day_folders(store.path / kind):
@@ -60,7 +61,7 @@ def tidy_store(store: Store, *, today: date | None = None) -> Tidied:
                 fault = fault_of(file, schema) if file.is_file() else "is no part of a store"
                 if fault is not None:
                     _set_aside(store, file, fault, done)
-    for kind in ("readings", *MARKS):
+    for kind in SCHEMAS:
         for folder in untidy_days(store, kind, today):
             tidy_day(store, kind, folder, done)
     return done
@@ -70,7 +71,7 @@ def untidy_days(store: Store, kind: str, today: date) -> list[Path]:
     """Folders of days before `today` that hold parts which are not merged yet, the newest first."""
     found = []
     for folder in _day_folders(store.path / kind):
-        parts = [part for part in _visible(folder) if is_part(part)]
+        parts = parts_in(folder)
         closed = folder.name < f"date={today}"
         if closed and parts and (len(parts) > 1 or not parts[0].name.endswith(MERGED)):
             found.append(folder)
@@ -79,7 +80,7 @@ def untidy_days(store: Store, kind: str, today: date) -> list[Path]:
 
 def tidy_day(store: Store, kind: str, folder: Path, done: Tidied) -> None:
     """Merge the parts of one day. The caller holds the store. Raises StoreError; nothing has changed then."""
-    schema = READINGS if kind == "readings" else MARKS[kind]
+    schema = SCHEMAS[kind]
     try:
         parts, tables = [], []
         for file in _visible(folder):
@@ -144,7 +145,14 @@ def _keep_derived(store: Store, folder: Path, parts: list[Path], merged: Path) -
 
 
 def _set_aside(store: Store, file: Path, why: str, done: Tidied) -> None:
-    """Move a file out of the way of readers, under a name that says where it was."""
+    done.set_aside.append((file, set_aside(store, file), why))
+
+
+def set_aside(store: Store, file: Path) -> Path:
+    """Move a file of the store to DAMAGED_FOLDER, under a name that says where it was; returns where it is now.
+
+    Raises StoreError.
+    """
     try:
         name = "--".join(file.relative_to(store.path).parts)[-LARGEST_NAME:]
         target = store.path / DAMAGED_FOLDER / name
@@ -156,7 +164,7 @@ def _set_aside(store: Store, file: Path, why: str, done: Tidied) -> None:
         disk.sync_folder(file.parent)
     except OSError as error:
         raise StoreError(f"{printable(str(file))} cannot be set aside ({error.strerror})") from error
-    done.set_aside.append((file, target, why))
+    return target
 
 
 def _day_folders(folder: Path) -> Iterator[Path]:

@@ -24,6 +24,7 @@ __all__ = [
     "fault_of",
     "footer_sum",
     "is_part",
+    "parts_in",
     "pass_over",
     "read_part",
     "read_whole",
@@ -43,6 +44,14 @@ _Read = TypeVar("_Read")
 def is_part(path: Path) -> bool:
     """Whether a file is named as a finished part."""
     return path.suffix == PARQUET and not path.name.startswith((".", "_"))
+
+
+def parts_in(folder: Path) -> list[Path]:
+    """The finished parts in the folder of a day, in order; none where there is no such folder, or it has gone meanwhile."""
+    try:
+        return sorted(file for file in folder.iterdir() if is_part(file))
+    except (FileNotFoundError, NotADirectoryError):
+        return []
 
 
 def footer_sum(content: bytes) -> int:

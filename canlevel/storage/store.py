@@ -32,15 +32,17 @@ from canlevel.storage import disk
 from canlevel.storage.commit import (
     CHANGE,
     STAGING,
+    UNFINISHED,
     as_store_error,
     commit_part,
     finish_change,
+    read_document,
     replace_part,
     write_whole,
 )
 from canlevel.storage.journal import journal_runs
 from canlevel.storage.lock import writer_lock
-from canlevel.storage.parts import check_sums, is_part, read_part, read_whole
+from canlevel.storage.parts import check_sums, parts_in, read_part, read_whole
 from canlevel.storage.writer import DAY_US, Writer, day_name
 from canlevel.tables import (
     CLOCK,
@@ -65,7 +67,6 @@ MARKER = "canlevel-store.json"
 LARGEST_MARKER = 1024 * 1024
 DERIVED, LAST_RUN = ".derived.json", ".last-run.json"
 MARKS = {"outages": OUTAGES, "clock": CLOCK}
-UNFINISHED = ".unfinished"
 
 
 def open_store(path: str | Path) -> Store:
@@ -247,17 +248,13 @@ class Store:
             if len(flows):
                 replace_part(flows, folder / "flows.parquet")
             else:
-                (folder / "flows.parquet").unlink(missing_ok=True)
+                disk.remove(folder / "flows.parquet")
         except OSError as error:
             raise as_store_error(error, self.path) from error
 
     def derived_from(self) -> dict[str, Any]:
         """What the stored flows were derived from, as note_derived() was told; empty where that is not known."""
-        try:
-            known = json.loads((self.path / "flows" / DERIVED).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            return {}
-        return known if isinstance(known, dict) else {}
+        return read_document(self.path / "flows" / DERIVED, dict) or {}
 
     def note_derived(self, facts: dict[str, Any]) -> None:
         """Note what the stored flows were derived from. Raises StoreError."""
@@ -269,12 +266,7 @@ class Store:
 
     def last_run(self) -> dict[str, Any]:
         """What the last run that wrote to the store noted of itself; empty where there is none, or none that can be read."""
-        try:
-            with (self.path / LAST_RUN).open("rb") as file:
-                known = json.loads(file.read())
-        except (OSError, ValueError):
-            return {}
-        return known if isinstance(known, dict) else {}
+        return read_document(self.path / LAST_RUN, dict) or {}
 
     def note_run(self, **facts: Any) -> None:
         """Note for the next run, beside what is noted already: "rates", what rates are remembered. Raises OSError."""
@@ -301,8 +293,7 @@ class Store:
                 part
                 for day in days
                 if (first is None or day.name >= first) and (last is None or day.name <= last)
-                for part in _listed(day)
-                if is_part(part)
+                for part in parts_in(day)
             ]
         except OSError as error:
             raise as_store_error(error, Path(error.filename or self.path)) from error

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage.commit import as_store_error, change_files, commit_part, stage_part
-from canlevel.storage.parts import DAMAGED, fault_of, is_part, pass_over, read_part, time_span
+from canlevel.storage.parts import DAMAGED, fault_of, parts_in, pass_over, read_part, time_span
 from canlevel.tables import (
     IDENTITY,
     READINGS,
@@ -32,7 +32,7 @@ from canlevel.tables import (
 if TYPE_CHECKING:
     from canlevel.storage.store import Store
 
-__all__ = ["DAY_US", "Writer", "day_name", "moved_within"]
+__all__ = ["DAY_US", "PART_ROWS", "Writer", "day_name", "moved_within"]
 
 DAY_US = 86_400_000_000
 PART_ROWS = 65_536  # rows kept in memory before a part is written, whatever the clock says
@@ -185,8 +185,7 @@ class Writer:
             pass_over(part, fault_of(part, READINGS) or "cannot be read")
 
     def _parts_of(self, day: int) -> list[Path]:
-        folder = self.store.path / "readings" / day_name(day * DAY_US)
-        return sorted(part for part in folder.iterdir() if is_part(part)) if folder.is_dir() else []
+        return parts_in(self.store.path / "readings" / day_name(day * DAY_US))
 
     def _touches(self, part: Path, low_us: int, high_us: int) -> bool:
         """Whether a part has readings in a span of time, once read."""
