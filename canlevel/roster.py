@@ -328,9 +328,10 @@ class _Reader:
         )
 
     def _limits(self, tank: dict[str, Any], number: int) -> dict[str, float]:
-        limits = {
-            key: self._positive(number, key, tank[key]) for key in ("silent_after_s", "leak_l_per_h") if key in tank
-        }
+        limits: dict[str, float] = {}
+        for key in ("silent_after_s", "leak_l_per_h"):
+            if key in tank:
+                limits[key] = self._positive(number, key, tank[key])
         for key in ("low_pct", "high_pct"):
             if key in tank:
                 if not (_is_number(tank[key]) and 0 <= tank[key] <= 100):
