@@ -87,12 +87,15 @@ def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
 _PAGES_OF_ANY_LENGTH = "max_rows_per_page" in inspect.signature(pq.write_table).parameters
 
 
-def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.Table:
+def read_verified(
+    path: str | Path | IO[bytes], columns: Sequence[str] | None = None, *, tank: str | None = None
+) -> pa.Table:
     """READINGS, or some columns of them in the order asked for, of one file whose pages are held against their checksums.
 
     Raises what pyarrow raises: OSError for a page or a footer that is damaged or cut off, pyarrow.ArrowInvalid for what is no
     Parquet file, KeyError for a column that READINGS do not have. The footer has no checksum: pyarrow.ArrowInvalid also for one
     that names other columns, or counts its rows in two ways; any other pyarrow.ArrowException and ValueError may come of one.
+    tank: groups of rows that hold none of it are passed over. Only for a file that is known to be whole.
     """
     names = READINGS.names if columns is None else list(columns)
     schema = pa.schema([READINGS.field(name) for name in names])
@@ -103,11 +106,20 @@ def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.
         # Not by the columns' counts: to ask a damaged footer for its columns' metadata ends the whole process (pyarrow 26).
         if facts.num_rows != sum(facts.row_group(number).num_rows for number in range(facts.num_row_groups)):
             raise pa.ArrowInvalid(f"{path}: its footer counts its rows in two ways")
-        table = file.read(columns=names).select(names).replace_schema_metadata(None)
+        groups = range(facts.num_row_groups)
+        if tank is not None:
+            groups = [number for number in groups if _may_hold(facts.row_group(number), tank)]
+        table = file.read_row_groups(groups, columns=names).select(names).replace_schema_metadata(None)
     if not table.schema.equals(schema):  # to cast imports pyarrow.compute, which takes long
         table = table.cast(schema)
     table.validate(full=True)  # a damaged page header may make codes that no word stands for
     return table
+
+
+def _may_hold(group: Any, tank: str) -> bool:
+    """Whether a group of rows may hold readings of a tank, by its statistics."""
+    told = group.column(READINGS.get_field_index("tank")).statistics
+    return told is None or not told.has_min_max or told.min <= tank <= told.max
 
 
 def _sort_keys(readings: pa.Table) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
