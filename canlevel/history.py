@@ -113,8 +113,8 @@ def bring_flows_up_to_date(store: Store) -> int:
 def flows_of_week(week: int, heard: Iterable[str], read: Callable[[str], pa.Table]) -> pa.Table:
     """FLOWS that began in a week (the number of which week_of gives), in the order of their start.
 
-    heard: days that have readings ("2026-05-01"), at least those of days_around(week) that have some. read: FLOW_COLUMNS of such
-    a day's READINGS in the order of time, of all tanks or of some: a tank's flows depend on no other's readings.
+    heard: days that have readings ("2026-05-01"), those of days_around(week) at least. read: FLOW_COLUMNS of such a day's
+    READINGS in the order of time, of all tanks or of some: a tank's flows depend on no other's readings.
     """
     begin_us = 7 * week * DAY_US
     end_us, margin_us = begin_us + 7 * DAY_US, MARGIN // timedelta(microseconds=1)

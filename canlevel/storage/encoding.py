@@ -27,6 +27,7 @@ from canlevel.tables import (
     rows_at,
     times_us,
     values_of,
+    word_ranks,
 )
 
 __all__ = ["PART_VERSION", "UNITS", "read_verified", "tidied", "write_readings"]
@@ -54,7 +55,7 @@ def tidied(readings: pa.Table) -> pa.Table:
     takes in the order of time, and a tank's day is found without reading the others.
     """
     level = column(readings, "level_pct").view(np.int64)
-    by = (_ranks(readings.column("status")), level, *reversed(_sort_keys(readings)))
+    by = (word_ranks(readings.column("status")), level, *reversed(_sort_keys(readings)))
     return rows_at(readings.unify_dictionaries(), np.lexsort(by))
 
 
@@ -106,7 +107,7 @@ def read_verified(
         # Not by the columns' counts: to ask a damaged footer for its columns' metadata ends the whole process (pyarrow 26).
         if facts.num_rows != sum(facts.row_group(number).num_rows for number in range(facts.num_row_groups)):
             raise pa.ArrowInvalid(f"{path}: its footer counts its rows in two ways")
-        groups = range(facts.num_row_groups)
+        groups = list(range(facts.num_row_groups))
         if tank is not None:
             groups = [number for number in groups if _may_hold(facts.row_group(number), tank)]
         table = file.read_row_groups(groups, columns=names).select(names).replace_schema_metadata(None)
@@ -124,16 +125,7 @@ def _may_hold(group: Any, tank: str) -> bool:
 
 def _sort_keys(readings: pa.Table) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Of n rows: rank of the tank, source address, time; each (n,)."""
-    return _ranks(readings.column("tank")), values_of(readings.column("source_address"), 0), times_us(readings)
-
-
-def _ranks(words: pa.ChunkedArray) -> NDArray[np.int64]:
-    """(n,) numbers in the order of the words, null last."""
-    codes, told = codes_of(words)
-    order = sorted(range(len(told) - 1), key=lambda code: told[code] or "")
-    rank = np.empty(len(told), np.int64)
-    rank[[*order, len(told) - 1]] = np.arange(len(told))
-    return rank[codes]
+    return word_ranks(readings.column("tank")), values_of(readings.column("source_address"), 0), times_us(readings)
 
 
 def _order(readings: pa.Table) -> tuple[str, ...]:
