@@ -10,6 +10,7 @@
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.fleet.flows("fleet/*").frame()          # flows of many stores, here or on a cluster
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -20,6 +21,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from canlevel import fleet
     from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, tanks, tidy, traffic
     from canlevel.errors import (
         CanlevelError,
@@ -49,6 +51,7 @@ __all__ = [
     "decode_batches",
     "devices",
     "explain",
+    "fleet",
     "flows",
     "load_roster",
     "log",
@@ -87,6 +90,8 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
+    if name == "fleet":  # a room of its own, which few need
+        return import_module("canlevel.fleet")
     home = _HOME_OF.get(name)
     if home is None:
         raise AttributeError(f"module 'canlevel' has no attribute {name!r}")

@@ -1,4 +1,4 @@
-"""A day of a tank in one row: what went in and out, where the level was, how long it was heard. READINGS and FLOWS in, DAILY out.
+"""A day of a tank in one row: what went in and out, where the level was, how long it was heard. READINGS, FLOWS in, DAILY out.
 
 A day is one of UTC. A flow counts whole for the day on which it began, as it is stored. Heard is the time between readings that
 follow one another on the day without a gap, a gap being what flows take for one; what lies between the last reading of a day
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.flows import GAP_PERIODS, GAP_S
 from canlevel.derivation.series import source_groups
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, rows_at, times_us, values_of
+from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, codes_of, column, times_us
 
 __all__ = ["DAILY", "DAILY_COLUMNS", "daily", "with_unheard_days"]
 
@@ -54,6 +54,7 @@ def daily(readings: pa.Table, flows: pa.Table, outages: pa.Table) -> pa.Table:
     time_us = times_us(readings)
     which, first = source_groups(readings)
     level, volume = column(readings, "level_pct"), column(readings, "volume_l")
+    channel, channels = codes_of(readings.column("channel"))
     moved = _flows_by_day(flows)
     rows: list[dict[str, Any]] = []
     for number, row in enumerate(first):
@@ -61,7 +62,7 @@ def daily(readings: pa.Table, flows: pa.Table, outages: pa.Table) -> pa.Table:
         mine = mine[np.argsort(time_us[mine], kind="stable")]
         days = time_us[mine] // DAY_US
         told = {name: readings.column(name)[row].as_py() for name in ("vessel", "tank", "source_address")}
-        channels = set(readings.column("channel").combine_chunks().take(pa.array(mine)).unique().to_pylist())
+        where = {channels[code] for code in np.unique(channel[mine]).tolist()}
         for day in np.unique(days).tolist():
             at = mine[days == day]
             known = at[~np.isnan(level[at])]
@@ -78,7 +79,7 @@ def daily(readings: pa.Table, flows: pa.Table, outages: pa.Table) -> pa.Table:
                     "readings": len(at),
                     "without_level": len(at) - len(known),
                     "hours_heard": _heard_us(time_us[at]) / HOUR_US,
-                    "outage_hours": _outage_us(outages, channels, day * DAY_US) / HOUR_US,
+                    "outage_hours": _outage_us(outages, where, day * DAY_US) / HOUR_US,
                 }
                 | moved.get((*told.values(), day), _NOTHING_MOVED)
             )

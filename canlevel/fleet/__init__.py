@@ -13,7 +13,7 @@ in this process. Needs `pip install 'canlevel[fleet]'`.
 
 from __future__ import annotations
 
-from canlevel.fleet.questions import flows
+from canlevel.fleet.questions import daily, findings, flows
 from canlevel.fleet.result import FleetResult, Progress
 
-__all__ = ["FleetResult", "Progress", "flows"]
+__all__ = ["FleetResult", "Progress", "daily", "findings", "flows"]

@@ -27,7 +27,7 @@ from canlevel.tables import empty, rows_at, times_us, timestamp_us
 if TYPE_CHECKING:
     from distributed import Client
 
-__all__ = ["flows"]
+__all__ = ["daily", "findings", "flows"]
 
 Paths = str | Path | Iterable[str | Path]
 Tell = Callable[[Progress], object]
@@ -54,6 +54,42 @@ def flows(
     A store that cannot be read stops nothing: result.failures names it. Raises QueryError for what cannot be asked.
     """
     return _asked("flows", paths, client, to, since, until, progress)
+
+
+def daily(
+    paths: Paths,
+    *,
+    client: Client | None = None,
+    to: str | Path | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    progress: Tell | None = None,
+) -> FleetResult:
+    """Days of many stores: a row for each store, vessel, tank, source and day (UTC), with what went in and out, where the level
+    was, how long it was heard and how long nothing could be. Columns: `store` and canlevel.derivation.daily.DAILY.
+
+    since, until: the days that touch the time from the one and before the other. Everything else is as in flows().
+    """
+    return _asked("daily", paths, client, to, since, until, progress)
+
+
+def findings(
+    paths: Paths,
+    *,
+    client: Client | None = None,
+    to: str | Path | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    progress: Tell | None = None,
+) -> FleetResult:
+    """What is wrong in many stores, as far as a history tells: a row for each fault of a tank, with how often it was found and
+    whether it still was on the last day. Codes and severities are those of explain(); a day is examined as a recording of it
+    would be. Beyond them: leak-suspected and gain-suspected, as `canlevel leaks` finds them in spans of 31 days, and
+    capacity-changed. Columns: `store` and canlevel.fleet.work.FLEET_FINDINGS.
+
+    since, until: the days that touch the time from the one and before the other. Everything else is as in flows().
+    """
+    return _asked("findings", paths, client, to, since, until, progress)
 
 
 def _asked(

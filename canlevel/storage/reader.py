@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -105,6 +106,12 @@ def _meant(word: str, *, alone: bool) -> list[str]:
     if not stores or any(place.rsplit("/", 1)[-1] in SCHEMAS for place in stores):
         return [url(path)]
     return [url(place) for place in stores]
+
+
+def _is_day(word: str) -> bool:
+    with suppress(ValueError):
+        return date.fromisoformat(word).isoformat() == word
+    return False
 
 
 def _is_folder(system: AbstractFileSystem, place: str, kind: str) -> bool:
@@ -257,7 +264,7 @@ class StoreReader:
             if len(within) != 3 or within[0] not in SCHEMAS or not within[1].startswith("date="):
                 continue
             kind, day, part = within[0], within[1].removeprefix("date="), within[2]
-            if part.endswith(PARQUET) and not part.startswith((".", "_")):
+            if part.endswith(PARQUET) and not part.startswith((".", "_")) and _is_day(day):
                 files.setdefault(kind, {}).setdefault(day, []).append(part)
         for days in files.values():
             for parts in days.values():
