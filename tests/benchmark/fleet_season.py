@@ -1,15 +1,16 @@
 """What a fleet costs: `python tests/benchmark/fleet_season.py --vehicles 1000 --days 3`. Stores are made, then asked.
 
-Vehicles are those of year_of_store.py: seven tanks, a reading every 2.5 s, half of them used a little and half lived in, one week
-in three under way. Some are simulated (--drawn), and the stores of the fleet are theirs again and again, as links to the same
-files: each store is read and worked out as if it were the only one, but the disk holds the bytes once. Every day is one part,
-as `tidy` leaves it, and no store has flows yet.
+Vehicles are those of year_of_store.py: seven tanks, a reading every 2.5 s, half of them used a little and half lived in, these one
+week in three under way. Some are simulated (--drawn), and the stores of the fleet are theirs again and again, as links to the
+same files: each store is read and worked out as if it were the only one, but the disk holds the bytes once. Every day is one
+part, as `tidy` leaves it, and no store has flows yet.
 
     --fleet FOLDER    keep the fleet there, and use it again
     --note            keep what was measured in tests/benchmark/fleet_season.json, beside what is there
     --write           write the table in DEVELOPERS.md anew from that file, and measure nothing
 
-Each measurement has workers of its own, started for it. Processor time is theirs; what the machine did besides shows in its load.
+Each measurement has workers of its own, started for it. Processor time is theirs; what the machine did besides shows in its
+load.
 """
 
 from __future__ import annotations
@@ -18,13 +19,13 @@ import argparse
 import json
 import os
 import platform
-import resource
 import shutil
 import subprocess
 import sys
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -47,14 +48,10 @@ def draw_store(path: Path, number: int, days: int, *, seed: int) -> Store:
     boat = BOATS["busy" if number % 2 else "lazy"]
     store = create_store(path, vessel=f"vehicle {number}")
     weeks = (days + 6) // 7
-    made = 0
-    for day in days_of(boat, weeks, noise=Noise(), seed=seed + 10_000 * number):
-        if made == days or not len(day):
-            break
+    for day in islice(days_of(boat, weeks, noise=Noise(), seed=seed + 10_000 * number), days):
         first_us = int(times_us(day).min())
         date = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=first_us)).date()
         commit_part(tidied(day), path / "readings" / f"date={date}", first_us)
-        made += 1
     return store
 
 
@@ -80,7 +77,9 @@ def make_fleet(folder: Path, vehicles: int, days: int, *, drawn: int, seed: int)
 
 def of_process() -> tuple[float, float]:
     """(processor seconds, most memory in MB) of the process that this is called in."""
-    return time.process_time(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    # Not getrusage's figure, which a new process takes over from the one that it was started by.
+    told = next(line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM"))
+    return time.process_time(), int(told.split()[1]) / 1024
 
 
 def bytes_under(folder: Path, ending: str = ".parquet") -> tuple[int, int]:
@@ -134,7 +133,7 @@ def measure_season(store: Path, kind: str) -> dict[str, Any]:
 
 def alone(kind: str, store: Path) -> dict[str, Any]:
     """What one store takes of this process, which does nothing else."""
-    import canlevel.fleet.work  # noqa: F401  what is imported is no work
+    import canlevel.fleet.work  # what is imported is no work
 
     idle = of_process()
     began = time.perf_counter()
@@ -200,7 +199,6 @@ def main() -> None:
             for vehicles in arguments.vehicles:
                 for workers in arguments.workers:
                     found = measure(fleet, kind, vehicles, arguments.days, workers)
-                    files, size = bytes_under(sorted(fleet.iterdir())[0])
                     print(json.dumps(found), flush=True)
                     if arguments.note:
                         note("fleet", [found])
