@@ -29,6 +29,7 @@ ALLOWED = {
     "recovery": {*ROOMS, *GROUND},
     "pipeline": {"history", "logger", "recovery", *ROOMS, *GROUND},
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
+    "fleet": {"fleet", "history", "derivation", "findings", "storage", *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
     "api": {"pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
@@ -39,9 +40,10 @@ ALLOWED = {
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
     "cantools": {"decoding/definitions.py"},
+    "fsspec": {"storage/reader.py"},
     "pyarrow.parquet": {"storage/commit.py", "storage/encoding.py", "storage/parts.py"},
 }
-ONLY_IN_ROOM = {"typer": "cli"}
+ONLY_IN_ROOM = {"typer": "cli", "distributed": "fleet"}
 PURE = ("decoding", "derivation", "findings")
 
 

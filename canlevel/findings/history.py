@@ -1,8 +1,10 @@
 """Findings of a history: each day of it is examined as a recording of its readings would be, by the same checks.
 
 READINGS come in day by day, in order; what is remembered between two days is small. A fault that is found on several days is
-told once, with how often and whether it still held at the end. Readings have no frames: checks that look at a bus (claims,
-load, rhythms, other protocols) have nothing to say here, and a level divided by zero (RV-C) is an error like others.
+told once, with how often and whether it still held at the end. Readings have no frames, so checks that look at a bus (claims,
+load, rhythms, other protocols) have nothing to say here. Nor do they tell into how many steps an RV-C device divides its level:
+a division by zero is an error like others, and coarse steps are seen only where the level moves by them. A J1939 level that is
+not available gives no reading, so its tank falls silent.
 """
 
 from __future__ import annotations
@@ -44,6 +46,7 @@ CODES = (
     "tank-unexpected",
     "identity-clash",
     "instance-flicker",
+    "address-changed",
     "level-not-available",
     "level-error",
     "level-over-range",

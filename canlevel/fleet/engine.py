@@ -2,13 +2,15 @@
 
 Stores come in groups, each of which becomes files of its own. On a cluster there are never more tasks than keep it busy, so
 that the scheduler holds some hundreds of them, not one for each of a hundred thousand stores. A store whose worker was lost is
-done again by another; one that takes its workers down each time is a failure of that store, and of no other.
+done again by another. Dask gives a task up whose workers died several times; such a store is tried once more when all others
+are done, by itself, and only if that fails, too, it is a failure of that store.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from itertools import count
 from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
@@ -21,6 +23,7 @@ __all__ = ["done_by", "need_dask"]
 
 AHEAD = 4  # tasks for each thread of the cluster
 FEWEST_AHEAD = 16
+MOST_TRIES = 3  # to put a group together
 
 Work = Callable[[str], Any]
 Gather = Callable[[str, list[Any]], Any]
@@ -80,49 +83,65 @@ def _on_cluster(
 
     token = uuid4().hex  # a store that has changed since is no longer what an earlier run has said
     waiting = deque((place, store) for place, (_, stores) in enumerate(groups) for store in stores)
+    suspects: deque[tuple[int, str]] = deque()
     answers: list[dict[str, Any]] = [{} for _ in groups]
-    of_store: dict[str, tuple[int, str]] = {}
-    gathering: set[str] = set()
+    asked: dict[str, tuple[int, str, bool]] = {}  # by the key of a task: group, store, whether it is alone
+    gathering: dict[str, tuple[int, list[Any], int]] = {}  # group, answers, how often it was tried
     futures: dict[str, Any] = {}
     done = as_completed()
+    numbers = count()
 
-    def add(future: Any) -> None:
-        futures[future.key] = future
-        done.add(future)
+    def submit(function: Callable[..., Any], *words: Any) -> str:
+        key = f"canlevel-{token}-{next(numbers)}"
+        futures[key] = client.submit(function, *words, key=key, pure=False)
+        done.add(futures[key])
+        return key
+
+    def gather_group(place: int, whole: list[Any], tries: int) -> None:
+        gathering[submit(gather, groups[place][0], whole)] = place, whole, tries
 
     try:
-        while waiting or futures:
+        while waiting or suspects or futures:
             limit = max(AHEAD * sum(client.nthreads().values()), FEWEST_AHEAD)
             while waiting and len(futures) < limit:
                 place, store = waiting.popleft()
-                future = client.submit(work, store, key=f"canlevel-store-{token}-{place}-{len(of_store)}", pure=False)
-                of_store[future.key] = place, store
-                add(future)
+                asked[submit(work, store)] = place, store, False
+            if suspects and not futures:
+                place, store = suspects.popleft()
+                asked[submit(work, store)] = place, store, True
             future = next(done)
-            del futures[future.key]
-            if future.key in gathering:
-                yield future.result()
+            key = str(future.key)
+            del futures[key]
+            if key in gathering:
+                place, whole, tries = gathering.pop(key)
+                if _was_killed(future) and tries < MOST_TRIES:
+                    gather_group(place, whole, tries + 1)
+                else:
+                    yield future.result()
                 continue
-            place, store = of_store.pop(future.key)
-            failed = future.status != "finished"
-            answers[place][store] = lost(store, _why(future)) if failed else future
+            place, store, alone = asked.pop(key)
+            if _was_killed(future) and not alone:
+                # Whoever waits on a worker that dies is blamed with the one that killed it.
+                suspects.append((place, store))
+                continue
+            answers[place][store] = future if future.status == "finished" else lost(store, _why(future))
             told()
-            name, stores = groups[place]
-            if len(answers[place]) == len(stores):
+            if len(answers[place]) == len(groups[place][1]):
                 # The answers stay with the workers that have them; where one is lost meanwhile, Dask works it out again.
-                whole = [answers[place][one] for one in stores]
+                gather_group(place, [answers[place][one] for one in groups[place][1]], 1)
                 answers[place] = {}
-                future = client.submit(gather, name, whole, key=f"canlevel-group-{token}-{place}", pure=False)
-                gathering.add(future.key)
-                add(future)
     finally:
         if futures:
             client.cancel(list(futures.values()))
 
 
+def _was_killed(future: Any) -> bool:
+    """Whether a task failed because its workers died."""
+    return future.status == "error" and type(future.exception()).__name__ == "KilledWorker"
+
+
 def _why(future: Any) -> str:
-    error = future.exception()
-    name = type(error).__name__
-    if name == "KilledWorker":
+    if _was_killed(future):
         return "the workers that had it died, each time: it may need more memory than they have"
-    return f"could not be worked out ({name}: {printable(str(error), 160)})"
+    error = future.exception() if future.status == "error" else None
+    return f"could not be worked out ({type(error).__name__}: {printable(str(error), 160)})"

@@ -1,9 +1,9 @@
 """What a fleet costs: `python tests/benchmark/fleet_season.py --vehicles 1000 --days 3`. Stores are made, then asked.
 
-Vehicles are those of year_of_store.py: seven tanks, a reading every 2.5 s, half of them used a little and half lived in, these one
-week in three under way. Some are simulated (--drawn), and the stores of the fleet are theirs again and again, as links to the
-same files: each store is read and worked out as if it were the only one, but the disk holds the bytes once. Every day is one
-part, as `tidy` leaves it, and no store has flows yet.
+Vehicles are those of year_of_store.py: seven tanks, a reading every 2.5 s; half are used a little, half are lived in and one
+week in three under way. Some are simulated (--drawn), and the stores of the fleet are theirs again and again, as links to
+the same files: each store is read and worked out as if it were the only one, but the disk holds the bytes once. Every day is
+one part, as `tidy` leaves it, and no store has flows yet.
 
     --fleet FOLDER    keep the fleet there, and use it again
     --note            keep what was measured in tests/benchmark/fleet_season.json, beside what is there
