@@ -7,6 +7,8 @@
     history = canlevel.open_store("history").readings()
     flows = canlevel.flows(history)                  # fills and drains
     canlevel.tanks(history)                          # one row for each tank and source
+    canlevel.levels_at(history, every="1h")          # levels and litres at even intervals
+    canlevel.open_stores("fleet/*").flows()          # many stores at once
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
@@ -20,7 +22,20 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, tanks, tidy, traffic
+    from canlevel.api import (
+        decode,
+        decode_batches,
+        devices,
+        explain,
+        flows,
+        levels_at,
+        log,
+        open_store,
+        open_stores,
+        tanks,
+        tidy,
+        traffic,
+    )
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -30,6 +45,7 @@ if TYPE_CHECKING:
         StoreError,
         StoreWarning,
     )
+    from canlevel.histories import Histories, History
     from canlevel.roster import Roster, load_roster
     from canlevel.storage.store import Store
 
@@ -39,6 +55,8 @@ __all__ = [
     "CanlevelError",
     "CaptureError",
     "DefinitionError",
+    "Histories",
+    "History",
     "QueryError",
     "Roster",
     "RosterError",
@@ -50,9 +68,11 @@ __all__ = [
     "devices",
     "explain",
     "flows",
+    "levels_at",
     "load_roster",
     "log",
     "open_store",
+    "open_stores",
     "tanks",
     "tidy",
     "traffic",
@@ -65,8 +85,10 @@ _HOMES = {
         "devices",
         "explain",
         "flows",
+        "levels_at",
         "log",
         "open_store",
+        "open_stores",
         "tanks",
         "tidy",
         "traffic",
@@ -80,6 +102,7 @@ _HOMES = {
         "StoreError",
         "StoreWarning",
     ),
+    "canlevel.histories": ("Histories", "History"),
     "canlevel.roster": ("Roster", "load_roster"),
     "canlevel.storage.store": ("Store",),
 }

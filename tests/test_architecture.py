@@ -24,6 +24,7 @@ ALLOWED = {
     **{room: {room, *GROUND} for room in ROOMS},
     "simulate": {"decoding", *GROUND},
     "history": {"derivation", "storage", *GROUND},
+    "histories": {"history", "recovery", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},
@@ -31,10 +32,10 @@ ALLOWED = {
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
-    "api": {"pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "api": {"pipeline", "diagnosis", "histories", "recovery", *ROOMS, *GROUND},
     "cli": {"cli", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
-    "__init__": {"api", "storage", *GROUND},
+    "__init__": {"api", "histories", "storage", *GROUND},
 }
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
