@@ -25,6 +25,7 @@ ALLOWED = {
     "simulate": {"decoding", *GROUND},
     "history": {"derivation", "storage", *GROUND},
     "histories": {"history", "recovery", *ROOMS, *GROUND},
+    "tablespage": {"diagnosis", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from importlib import resources
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 import pandas as pd
 import polars as pl
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,7 +20,8 @@ from hypothesis import strategies as st
 import canlevel as library
 from canlevel.derivation.resampling import LEVELS, resample
 from canlevel.errors import QueryError, StoreError, StoreWarning
-from canlevel.tables import FLOWS, OUTAGES, READINGS, empty
+from canlevel.tables import FLOWS, OUTAGES, READINGS, empty, units
+from canlevel.tablespage import TABLES
 
 FRESH = "nmea2000.fresh_water.0"
 MINUTE_US = 60_000_000
@@ -284,3 +287,29 @@ def test_wrong_intervals_are_refused(every: str, zone: str) -> None:
 def test_no_readings_have_no_levels() -> None:
     assert resample(empty(READINGS), np.array([0, 60]), flows=empty(FLOWS), outages=empty(OUTAGES)).schema == LEVELS
     assert len(library.levels_at(empty(READINGS))) == 0
+
+
+def test_columns_said_to_be_never_null_are_not(fleet: Path) -> None:
+    stores = library.open_stores(fleet)
+    frames = {
+        "readings": stores.readings(),
+        "flows": stores.flows(),
+        "tanks": stores.tanks(),
+        "levels": stores.levels_at(),
+    }
+    for name, frame in frames.items():
+        schema, _ = TABLES[name]
+        assert list(frame.columns) == schema.names
+        assert len(frame)
+        for field in schema:
+            if b"null" not in field.metadata:
+                assert frame[field.name].notna().all(), (name, field.name)
+
+
+@pytest.mark.parametrize(("kind", "schema"), [("readings", READINGS), ("flows", FLOWS)])
+def test_parquet_files_carry_units_and_version(fleet: Path, kind: str, schema: pa.Schema) -> None:
+    (part,) = (fleet / "workboat" / kind).rglob("*.parquet")
+    told = pq.read_schema(part).metadata
+    assert told[b"canlevel.part_version"] == b"1"
+    assert json.loads(told[b"canlevel.units"]) == units(schema)
+    assert json.loads(told[b"canlevel.units"])["rate_low"] == "L/min"

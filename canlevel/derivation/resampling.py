@@ -22,7 +22,7 @@ from canlevel.derivation.flows import GAP_PERIODS, GAP_S
 from canlevel.derivation.outlook import USE_FILLS
 from canlevel.derivation.sender import usual_period_s
 from canlevel.derivation.series import Series, series_of
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, empty, float_column, time_column, times_us
+from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, described, empty, float_column, time_column, times_us
 
 __all__ = ["LEVELS", "resample"]
 
@@ -31,22 +31,32 @@ Times = NDArray[np.int64]
 
 LEVELS = pa.schema(
     [
-        pa.field("time", TIME_TYPE),  # where the interval begins
-        pa.field("vessel", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("source_address", pa.uint8()),
-        pa.field("level_pct", pa.float64()),  # the last that was known in it
-        pa.field("level_mean_pct", pa.float64()),  # over the time it was known
-        pa.field("level_low_pct", pa.float64()),
-        pa.field("level_high_pct", pa.float64()),
-        pa.field("volume_l", pa.float64()),  # the last that was known
-        pa.field("volume_mean_l", pa.float64()),
-        pa.field("filled_l", pa.float64()),  # by flows; null where no litres are known of the tank
-        pa.field("drained_l", pa.float64()),
-        pa.field("used_l", pa.float64()),  # drained, or of a waste tank filled
-        pa.field("heard_s", pa.float64()),  # how much of the interval the level was known
-        pa.field("readings", pa.int64()),
+        described("time", TIME_TYPE, "where the interval begins", unit="UTC"),
+        described("vessel", WORD, "whose tank", null="nobody said"),
+        described("tank", WORD, "protocol.fluid.instance"),
+        described("name", WORD, "the owner's name for the tank", null="not in a roster"),
+        described("source_address", pa.uint8(), "the address of the device that sent the level"),
+        described(
+            "level_pct", pa.float64(), "the last level that was known in the interval", unit="%", null="none was"
+        ),
+        described("level_mean_pct", pa.float64(), "mean over the time a level was known", unit="%", null="none was"),
+        described("level_low_pct", pa.float64(), "lowest level in the interval", unit="%", null="none was known"),
+        described("level_high_pct", pa.float64(), "highest level in the interval", unit="%", null="none was known"),
+        described(
+            "volume_l", pa.float64(), "the last volume that was known", unit="L", null="none was, or no capacity"
+        ),
+        described(
+            "volume_mean_l",
+            pa.float64(),
+            "mean over the time a volume was known",
+            unit="L",
+            null="none was, or no capacity",
+        ),
+        described("filled_l", pa.float64(), "litres of fills in the interval", unit="L", null="no capacity"),
+        described("drained_l", pa.float64(), "litres of drains in the interval", unit="L", null="no capacity"),
+        described("used_l", pa.float64(), "drained_l, or of a waste tank filled_l", unit="L", null="no capacity"),
+        described("heard_s", pa.float64(), "how much of the interval the level was known", unit="s"),
+        described("readings", pa.int64(), "readings in the interval"),
     ]
 )
 
