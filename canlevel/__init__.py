@@ -23,15 +23,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from canlevel.api import (
+        balance,
         decode,
         decode_batches,
         devices,
         explain,
         flows,
+        leaks,
         levels_at,
         log,
         open_store,
         open_stores,
+        outlook,
         tanks,
         tidy,
         traffic,
@@ -47,6 +50,7 @@ if TYPE_CHECKING:
     )
     from canlevel.histories import Histories, History
     from canlevel.roster import Roster, load_roster
+    from canlevel.season import write_season
     from canlevel.storage.store import Store
 
 __version__ = "0.1.0"
@@ -63,32 +67,39 @@ __all__ = [
     "Store",
     "StoreError",
     "StoreWarning",
+    "balance",
     "decode",
     "decode_batches",
     "devices",
     "explain",
     "flows",
+    "leaks",
     "levels_at",
     "load_roster",
     "log",
     "open_store",
     "open_stores",
+    "outlook",
     "tanks",
     "tidy",
     "traffic",
+    "write_season",
 ]
 
 _HOMES = {
     "canlevel.api": (
+        "balance",
         "decode",
         "decode_batches",
         "devices",
         "explain",
         "flows",
+        "leaks",
         "levels_at",
         "log",
         "open_store",
         "open_stores",
+        "outlook",
         "tanks",
         "tidy",
         "traffic",
@@ -104,6 +115,7 @@ _HOMES = {
     ),
     "canlevel.histories": ("Histories", "History"),
     "canlevel.roster": ("Roster", "load_roster"),
+    "canlevel.season": ("write_season",),
     "canlevel.storage.store": ("Store",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

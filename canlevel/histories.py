@@ -22,7 +22,12 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from canlevel.derivation.balance import BALANCE
+from canlevel.derivation.balance import balance as weigh
 from canlevel.derivation.flows import derive_flows
+from canlevel.derivation.leaks import LEAKS, watch_leaks
+from canlevel.derivation.outlook import OUTLOOK
+from canlevel.derivation.outlook import outlook as look_ahead
 from canlevel.derivation.overview import OVERVIEW, overview
 from canlevel.derivation.resampling import LEVELS, resample
 from canlevel.errors import CanlevelError, Place, QueryError, StoreError, StoreWarning, printable
@@ -119,6 +124,36 @@ class History(Store):
         """One row for each tank and source: its last level, volume and status, when and how often it was heard."""
         return _frame(overview(self.to_arrow(since=since, until=until, in_order=False)))
 
+    def leaks(self, *, tank: str | None = None, since: When | None = None, until: When | None = None) -> pd.DataFrame:
+        """The leak watch over the quiet hours of each tank, with the smallest leak that would have been seen."""
+        return _frame(self.leaks_table(tank=tank, since=since, until=until))
+
+    def leaks_table(self, *, tank: str | None, since: When | None, until: When | None) -> pa.Table:
+        """LEAKS, as leaks()."""
+        return watch_leaks(*self._readings_and_flows(tank, since, until))
+
+    def outlook(self, *, tank: str | None = None, since: When | None = None, until: When | None = None) -> pd.DataFrame:
+        """When each tank will be empty or full, at its present rate and at its habit, as of the last reading."""
+        return _frame(self.outlook_table(tank=tank, since=since, until=until))
+
+    def outlook_table(self, *, tank: str | None, since: When | None, until: When | None) -> pa.Table:
+        """OUTLOOK, as outlook()."""
+        return look_ahead(*self._readings_and_flows(tank, since, until))
+
+    def balance(self, *, since: When | None = None, until: When | None = None) -> pd.DataFrame:
+        """By day (UTC): fresh water out, waste water in, and what is missing."""
+        return _frame(self.balance_table(since=since, until=until))
+
+    def balance_table(self, *, since: When | None, until: When | None) -> pa.Table:
+        """BALANCE, as balance()."""
+        return weigh(*self._readings_and_flows(None, since, until))
+
+    def _readings_and_flows(
+        self, tank: str | None, since: When | None, until: When | None
+    ) -> tuple[pa.Table, pa.Table]:
+        readings = self.to_arrow(tank=tank, since=since, until=until)
+        return readings, self.flows_table(tank=tank, since=since, until=until)
+
     def levels_at(
         self,
         every: str = "1h",
@@ -211,6 +246,18 @@ class Histories:
         return _frame(
             self._each(lambda store: overview(store.to_arrow(since=since, until=until, in_order=False)), OVERVIEW)
         )
+
+    def leaks(self, *, tank: str | None = None, since: When | None = None, until: When | None = None) -> pd.DataFrame:
+        """The leak watch over all stores."""
+        return _frame(self._each(lambda store: store.leaks_table(tank=tank, since=since, until=until), LEAKS))
+
+    def outlook(self, *, tank: str | None = None, since: When | None = None, until: When | None = None) -> pd.DataFrame:
+        """When the tanks of all stores will be empty or full."""
+        return _frame(self._each(lambda store: store.outlook_table(tank=tank, since=since, until=until), OUTLOOK))
+
+    def balance(self, *, since: When | None = None, until: When | None = None) -> pd.DataFrame:
+        """Fresh water out and waste water in, by day, of all stores."""
+        return _frame(self._each(lambda store: store.balance_table(since=since, until=until), BALANCE))
 
     def levels_at(
         self,

@@ -25,6 +25,7 @@ ALLOWED = {
     "simulate": {"decoding", *GROUND},
     "history": {"derivation", "storage", *GROUND},
     "histories": {"history", "recovery", *ROOMS, *GROUND},
+    "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
     "tablespage": {"diagnosis", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
@@ -36,7 +37,7 @@ ALLOWED = {
     "api": {"pipeline", "diagnosis", "histories", "recovery", *ROOMS, *GROUND},
     "cli": {"cli", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
-    "__init__": {"api", "histories", "storage", *GROUND},
+    "__init__": {"api", "histories", "season", "storage", *GROUND},
 }
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},

@@ -313,3 +313,27 @@ def test_parquet_files_carry_units_and_version(fleet: Path, kind: str, schema: p
     assert told[b"canlevel.part_version"] == b"1"
     assert json.loads(told[b"canlevel.units"]) == units(schema)
     assert json.loads(told[b"canlevel.units"])["rate_low"] == "L/min"
+
+
+def test_many_stores_answer_as_one_by_one(fleet: Path) -> None:
+    stores = library.open_stores(fleet)
+    for ask in ("leaks", "outlook", "balance"):
+        together = getattr(stores, ask)()
+        single = [getattr(library, ask)(store.readings(), flows=store.flows()) for store in stores.stores]
+        assert len(together) == sum(map(len, single)) > 0
+        same = [name for name in together.columns if name != "vessel"]
+        pd.testing.assert_frame_equal(
+            together[same].astype(object), pd.concat(single, ignore_index=True)[same].astype(object)
+        )
+
+
+def test_a_season_is_the_same_every_time_and_holds_what_it_says(tmp_path: Path) -> None:
+    for name in ("one", "other"):
+        library.write_season(tmp_path / name, days=3, period_s=60)
+    one, other = (library.open_stores(tmp_path / name) for name in ("one", "other"))
+    pd.testing.assert_frame_equal(one.readings(), other.readings())
+    assert one.readings()["vessel"].nunique() == 3
+    assert set(one.readings()["name"]) == {"Fresh water", "Grey water", "Washroom", "Diesel"}
+    assert set(one.readings()["status"]) == {"ok"}
+    with pytest.raises(StoreError, match="already"):
+        library.write_season(tmp_path / "one", days=1)
