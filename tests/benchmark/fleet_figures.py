@@ -1,3 +1,7 @@
 from pathlib import Path
+
 FIGURES = Path(__file__).parent / "fleet_season.json"
-def written(text): return text
+
+
+def written(text):
+    return text
