@@ -26,7 +26,7 @@ ALLOWED = {
     "history": {"derivation", "storage", *GROUND},
     "histories": {"history", "recovery", *ROOMS, *GROUND},
     "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
-    "tablespage": {"diagnosis", *ROOMS, *GROUND},
+    "tablespage": {"diagnosis", "fleet", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},

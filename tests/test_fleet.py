@@ -211,7 +211,7 @@ def test_a_broken_store_is_named_and_stops_no_other(fleet: Path, tmp_path: Path,
     if broken in (damaged_part, no_parquet):
         # The rest of the store counts, as it does for whoever opens the store.
         with pytest.warns(StoreWarning):
-            expected = derive_flows(open_store(tmp_path / "b").scan())
+            expected = derive_flows(open_store(tmp_path / "b").to_arrow())
         assert failure["file"].startswith("readings/date=2026-05-01/")
         found = [row for row in rows(result) if row["store"] == str(tmp_path / "b")]
         assert len(found) == len(expected) > 0
@@ -271,7 +271,7 @@ def test_parts_that_are_merged_meanwhile_are_looked_for_again(fleet: Path, tmp_p
     expected = rows(canlevel.fleet.flows(store.path))
     canlevel.tidy(store.path)
     assert len(reader.hold(reader.days())) == 2
-    assert sum(len(reader.day(day, ["time"])) for day in reader.days()) == len(store.scan())
+    assert sum(len(reader.day(day, ["time"])) for day in reader.days()) == len(store.to_arrow())
     assert rows(canlevel.fleet.flows(store.path)) == expected
 
 

@@ -15,29 +15,29 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.flows import GAP_PERIODS, GAP_S
 from canlevel.derivation.series import source_groups
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, codes_of, column, times_us
+from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, codes_of, column, described, times_us
 
 __all__ = ["DAILY", "DAILY_COLUMNS", "daily", "with_unheard_days"]
 
 DAILY = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("source_address", pa.uint8()),
-        pa.field("day", TIME_TYPE),  # its beginning
-        pa.field("fills", pa.int64()),
-        pa.field("drains", pa.int64()),
-        pa.field("filled_l", pa.float64()),  # positive; null where flows are known in percent only
-        pa.field("drained_l", pa.float64()),
-        pa.field("level_min_pct", pa.float64()),  # as the device sent it, spikes and slosh too; null without a level
-        pa.field("level_max_pct", pa.float64()),
-        pa.field("level_last_pct", pa.float64()),
-        pa.field("volume_last_l", pa.float64()),
-        pa.field("readings", pa.int64()),
-        pa.field("without_level", pa.int64()),  # of the readings
-        pa.field("hours_heard", pa.float64()),
-        pa.field("outage_hours", pa.float64()),  # in which nothing could be heard, by OUTAGES
+        described("vessel", WORD, "whose tank it is", null="nobody said"),
+        described("tank", WORD, "protocol.fluid.instance"),
+        described("name", WORD, "the owner's name for the tank, as of the day's last reading", null="not in a roster"),
+        described("source_address", pa.uint8(), "the device that sent it"),
+        described("day", TIME_TYPE, "begin of the day", unit="UTC"),
+        described("fills", pa.int64(), "flows into the tank that began on the day"),
+        described("drains", pa.int64(), "flows out of it that began on the day"),
+        described("filled_l", pa.float64(), "litres of these fills", unit="L", null="some are known in percent only"),
+        described("drained_l", pa.float64(), "litres of these drains", unit="L", null="some are known in percent only"),
+        described("level_min_pct", pa.float64(), "least level, slosh and spikes included", unit="%", null="no level"),
+        described("level_max_pct", pa.float64(), "highest level, slosh and spikes included", unit="%", null="no level"),
+        described("level_last_pct", pa.float64(), "the last level", unit="%", null="no level"),
+        described("volume_last_l", pa.float64(), "the last volume", unit="L", null="no level, or no capacity"),
+        described("readings", pa.int64(), "how many came"),
+        described("without_level", pa.int64(), "how many of them have no level"),
+        described("hours_heard", pa.float64(), "between readings without a gap", unit="h"),
+        described("outage_hours", pa.float64(), "in which nothing could be heard, by the outages", unit="h"),
     ]
 )
 DAILY_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]

@@ -19,7 +19,8 @@ from canlevel import history
 from canlevel.errors import QueryError
 from canlevel.fleet.engine import done_by, need_dask
 from canlevel.fleet.result import FleetResult, Progress, in_order
-from canlevel.fleet.work import FAILURES, KINDS, Answer, Question, answer, lost
+from canlevel.fleet.tables import FAILURES
+from canlevel.fleet.work import KINDS, Answer, Question, answer, lost
 from canlevel.storage.dataset import Dataset
 from canlevel.storage.reader import find_stores
 from canlevel.tables import empty, rows_at, times_us, timestamp_us
@@ -66,7 +67,7 @@ def daily(
     progress: Tell | None = None,
 ) -> FleetResult:
     """Days of many stores: a row for each store, vessel, tank, source and day (UTC), with what went in and out, where the level
-    was, how long it was heard and how long nothing could be. Columns: `store` and canlevel.derivation.daily.DAILY.
+    was, how long it was heard and how long nothing could be. Columns: `store`, and canlevel/TABLES.md, days.
 
     since, until: the days that touch the time from the one and before the other. Everything else is as in flows().
     """
@@ -85,7 +86,7 @@ def findings(
     """What is wrong in many stores, as far as a history tells: a row for each fault of a tank, with how often it was found and
     whether it still was on the last day. Codes and severities are those of explain(); a day is examined as a recording of it
     would be. Beyond them: leak-suspected and gain-suspected, as `canlevel leaks` finds them in spans of 31 days, and
-    capacity-changed. Columns: `store` and canlevel.fleet.work.FLEET_FINDINGS.
+    capacity-changed. Columns: canlevel/TABLES.md, fleet findings.
 
     since, until: the days that touch the time from the one and before the other. Everything else is as in flows().
     """

@@ -23,46 +23,12 @@ from canlevel.errors import CanlevelError, printable
 from canlevel.findings.checks import SEVERITIES
 from canlevel.findings.history import HISTORY_COLUMNS, HistoryFinding, HistoryFindings
 from canlevel.findings.losses import Loss, losses
+from canlevel.fleet.tables import FLEET_FINDINGS, with_store
 from canlevel.storage.reader import StoreReader
-from canlevel.tables import FLOWS, TIME_TYPE, WORD, column, empty, rows_at, times_us, values_of, word_ranks
+from canlevel.tables import FLOWS, column, empty, rows_at, times_us, values_of, word_ranks
 
-__all__ = ["FAILURES", "FLEET_FLOWS", "KINDS", "Answer", "Question", "answer", "lost"]
+__all__ = ["KINDS", "Answer", "Question", "answer", "lost"]
 
-STORE = pa.field("store", WORD)
-FLEET_FLOWS = pa.schema([STORE, *FLOWS])
-FLEET_DAILY = pa.schema([STORE, *DAILY])
-FLEET_FINDINGS = pa.schema(
-    [
-        STORE,
-        pa.field("vessel", WORD),
-        pa.field("severity", WORD),  # fault, warning, info
-        pa.field("code", WORD),
-        pa.field("tank", WORD),
-        pa.field("source_address", pa.uint8()),
-        pa.field("summary", pa.string()),
-        pa.field("first_time", TIME_TYPE),
-        pa.field("last_time", TIME_TYPE),
-        pa.field("days", pa.int64()),  # on which it was found
-        pa.field("readings", pa.int64()),  # that it rests on; null of a leak
-        pa.field("ongoing", pa.bool_()),  # whether it was found on the last day, too
-        pa.field("value", pa.float64()),  # of a leak or gain: lost or gained an hour, with its 95 % interval
-        pa.field("value_low", pa.float64()),
-        pa.field("value_high", pa.float64()),
-        pa.field("unit", WORD),  # L/h, or %/h without a capacity
-        pa.field("causes", pa.list_(pa.string())),
-        pa.field("next_steps", pa.list_(pa.string())),
-        pa.field("caution", pa.string()),
-    ]
-)
-FAILURES = pa.schema(
-    [
-        pa.field("store", pa.string()),
-        pa.field("file", pa.string()),  # the part that was left out; null: nothing of the store was read
-        pa.field("why", pa.string()),
-        pa.field("next_step", pa.string()),
-        pa.field("traceback", pa.string()),  # where the fault is canlevel's own
-    ]
-)
 DAY_US = 86_400_000_000
 LEAK_DAYS = 31  # as `canlevel leaks` looks at: the longest of its windows has 28
 
@@ -290,7 +256,7 @@ def _derived(reader: StoreReader, week: int) -> pa.Table:
 
 
 KINDS: dict[str, tuple[pa.Schema, Callable[[StoreReader, Question], pa.Table]]] = {
-    "flows": (FLEET_FLOWS, _flows),
-    "daily": (FLEET_DAILY, _daily),
+    "flows": (with_store(FLOWS), _flows),
+    "daily": (with_store(DAILY), _daily),
     "findings": (FLEET_FINDINGS, _findings),
 }

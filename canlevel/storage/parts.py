@@ -22,6 +22,7 @@ from canlevel.tables import READINGS, codes_of, rows_at, times_us
 __all__ = [
     "DAMAGED",
     "PARQUET",
+    "TRIES",
     "check_content",
     "check_sums",
     "fault_of",
