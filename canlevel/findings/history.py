@@ -89,7 +89,7 @@ class HistoryFindings:
         self._roster = roster
         self._found: dict[tuple[str, str | None, int | None], HistoryFinding] = {}
         self._capacity: dict[Key, float] = {}
-        self._heard: dict[str, int] = {}
+        self._heard: dict[str, tuple[int, int]] = {}
 
     def add(self, readings: pa.Table) -> None:
         """READINGS of the next day (HISTORY_COLUMNS of them will do), n rows in the order of time."""
@@ -121,7 +121,8 @@ class HistoryFindings:
                 ongoing=True,
             )
         for tank in evidence.tanks:
-            self._heard[tank.tank] = max(int(tank.time_us[-1]), self._heard.get(tank.tank, 0))
+            last = int(tank.time_us[-1]), tank.source_address
+            self._heard[tank.tank] = max(last, self._heard.get(tank.tank, last))
             told = tank.capacity_l[tank.capacity_l > 0]
             if len(told):
                 self._capacity[tank.channel, tank.tank, tank.source_address] = float(told[-1])
@@ -245,21 +246,22 @@ def _bus(
     )
 
 
-def _went_silent(heard: Mapping[str, int], end_us: int) -> Check:
+def _went_silent(heard: Mapping[str, tuple[int, int]], end_us: int) -> Check:
     """The check for a tank that stopped, which also tells those that were heard on an earlier day and are not today.
 
-    heard: when each tank was last heard before.
+    heard: when each tank was last heard before, and from which address.
     """
 
     def look(evidence: Evidence) -> Iterator[Found]:
         yield from WENT_SILENT.look(evidence)
         there = {tank.tank for tank in (*evidence.tanks, *evidence.nameless)}
-        for name, last_us in heard.items():
+        for name, (last_us, source) in heard.items():
             if name not in there and evidence.tanks:
                 yield Found(
                     f"{name} stopped {span_words((end_us - last_us) / 1e6)} before the end, while the bus went on",
                     Proof(0, last_us, last_us),
                     tank_id=name,
+                    source_address=source,
                     fluid=name.split(".")[1] if "." in name else None,
                 )
 
