@@ -449,3 +449,24 @@ def test_a_store_that_takes_its_workers_down_is_named(client: Any) -> None:
     a, deadly, b = found["one"]
     assert (a, b) == ("a done", "b done")
     assert deadly == "deadly lost: the workers that had it died, each time: it may need more memory than they have"
+
+
+# --- The plan -----------------------------------------------------------------------------------------------------------
+
+
+def test_the_figures_in_the_plan_are_made_of_what_was_measured() -> None:
+    """Written anew by: python tests/benchmark/fleet_season.py --write"""
+    import importlib.util
+
+    place = Path(__file__).parent / "benchmark" / "fleet_figures.py"
+    told = importlib.util.spec_from_file_location("fleet_figures", place)
+    assert told is not None
+    assert told.loader is not None
+    figures = importlib.util.module_from_spec(told)
+    told.loader.exec_module(figures)
+    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert figures.written(text) == text
+    measured = json.loads(figures.FIGURES.read_text())
+    # What the contract asks for: 10, 100 and 1,000 vehicles on one worker and on two.
+    flows = {(one["vehicles"], one["workers"]) for one in measured["fleet"] if one["kind"] == "flows"}
+    assert flows >= {(vehicles, workers) for vehicles in (10, 100, 1000) for workers in (1, 2)}
