@@ -188,6 +188,8 @@ def log_source(
         with target.writing(wait_s=WAIT_FOR_OTHERS_S) as writer:
             if target.left_undone:
                 recovered = _recover(decoding, target, writer)
+            if decoding.roster.tanks:
+                _note_roster(decoding, target)
             before, known = writer.added, writer.known
             with suppress(ValueError):  # rates begin anew then, as in a new store
                 decoding.rates.restore(target.last_run().get("rates", []))
@@ -235,6 +237,15 @@ def _recover(decoding: Decoding, target: Store, writer: Writer) -> Recovered:
         f"an earlier run did not end in order: {recovered.readings:,} readings of it were in its journal, and are stored now"
     )
     return recovered
+
+
+def _note_roster(decoding: Decoding, target: Store) -> None:
+    """Let the store remember the roster. A bus is logged even if the disk takes nothing yet."""
+    try:
+        target.note_roster(decoding.roster)
+    except StoreError:
+        if not decoding.source.live:
+            raise
 
 
 def _log_recording(

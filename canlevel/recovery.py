@@ -21,7 +21,7 @@ from canlevel.decoding.messages import Message
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.online import OnlineRates
 from canlevel.errors import CanlevelError, StoreError, StoreWarning, printable
-from canlevel.roster import Roster, Shape, TankEntry
+from canlevel.roster import Roster
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.journal import JournalFile, JournalRun, channel_of, journal_runs
 from canlevel.storage.lock import HeldError
@@ -49,8 +49,7 @@ def decoding_context(roster: Roster, messages: Iterable[Message], *, live: bool)
     """What frames are decoded with, as values that JSON holds. messages: a user's own. live: from a bus, heard as it spoke."""
     return {
         "live": live,
-        "vessel": roster.vessel,
-        "tanks": [asdict(entry) for entry in roster.tanks],
+        **roster.to_dict(),
         "messages": [asdict(message) for message in messages],
     }
 
@@ -58,12 +57,8 @@ def decoding_context(roster: Roster, messages: Iterable[Message], *, live: bool)
 def _decoding_of(context: dict[str, Any], store: Store) -> tuple[Roster, TankDecoder]:
     """The reverse of decoding_context(); of one that cannot be read, what every store has."""
     try:
-        tanks = []
-        for facts in context["tanks"]:
-            shape = Shape(facts["shape"]["kind"], tuple((level, litres) for level, litres in facts["shape"]["table"]))
-            tanks.append(TankEntry(**{**facts, "shape": shape}))
         messages = [message_of(facts) for facts in context["messages"]]
-        return Roster(context["vessel"], tuple(tanks)), TankDecoder(messages)
+        return Roster.from_dict(context), TankDecoder(messages)
     except (KeyError, TypeError, ValueError, AttributeError):
         return Roster(store.vessel), TankDecoder()
 

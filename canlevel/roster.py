@@ -11,6 +11,10 @@ protocol = "nmea2000"        # optional: else any protocol
 source_address = 35          # optional: else any device
 capacity_l = 200             # or: capacity = "50 us-gallon"
 shape = "prismatic"          # or "horizontal_cylinder", or: table = [[0, 0], [50, 80], [100, 200]]
+low_pct = 15                 # optional limits, of which an alarm is made: level at or below, at or above,
+high_pct = 95
+silent_after_s = 60          # nothing heard for longer
+leak_l_per_h = 0.5           # a slow loss of this much or more
 """
 
 from __future__ import annotations
@@ -21,7 +25,7 @@ import re
 import select
 import stat
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, NoReturn
@@ -54,6 +58,10 @@ TANK_KEYS = (
     "capacity",
     "shape",
     "table",
+    "low_pct",
+    "high_pct",
+    "silent_after_s",
+    "leak_l_per_h",
 )
 
 
@@ -94,7 +102,10 @@ SHORT_NAME = 40
 
 @dataclass(frozen=True, slots=True)
 class TankEntry:
-    """One tank of a roster. None in protocol, instance's device or capacity means: any, or not told."""
+    """One tank of a roster. None in protocol, instance's device or capacity means: any, or not told.
+
+    low_pct, high_pct, silent_after_s, leak_l_per_h: limits that make an alarm (derivation/alarms.py); None: no such limit.
+    """
 
     name: str
     fluid: str
@@ -103,6 +114,15 @@ class TankEntry:
     source_address: int | None = None
     capacity_l: float | None = None
     shape: Shape = field(default_factory=Shape)
+    low_pct: float | None = None
+    high_pct: float | None = None
+    silent_after_s: float | None = None
+    leak_l_per_h: float | None = None
+
+    @property
+    def has_limits(self) -> bool:
+        """Whether there is anything of which an alarm could be made."""
+        return any(limit is not None for limit in (self.low_pct, self.high_pct, self.silent_after_s, self.leak_l_per_h))
 
     @property
     def short_name(self) -> str:
@@ -130,6 +150,18 @@ class Roster:
         """The entry for a tank id from a source address; of several the one that says most."""
         found = [entry for entry in self.tanks if entry.matches(tank, source_address)]
         return max(found, key=lambda e: (e.source_address is not None, e.protocol is not None), default=None)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The roster as values that JSON holds; from_dict() is the reverse."""
+        return {"vessel": self.vessel, "tanks": [asdict(entry) for entry in self.tanks]}
+
+    @classmethod
+    def from_dict(cls, facts: dict[str, Any]) -> Roster:
+        """A roster of what to_dict() gave, also by way of JSON. Raises ValueError for what cannot come from there."""
+        try:
+            return cls(facts["vessel"], tuple(_entry_of(entry) for entry in facts["tanks"]))
+        except (KeyError, TypeError, AttributeError) as error:
+            raise ValueError(f"no roster: {error}") from error
 
     def apply(self, readings: pa.Table) -> pa.Table:
         """READINGS with vessel, name, capacity_l and volume_l by this roster; n rows in, the same n rows out.
@@ -164,6 +196,12 @@ class Roster:
             changed["vessel"] = dictionary_column(np.zeros(n, np.int64), [self.vessel])
         columns = [changed.get(name, readings.column(name)) for name in readings.schema.names]
         return pa.table(columns, schema=readings.schema)
+
+
+def _entry_of(facts: dict[str, Any]) -> TankEntry:
+    shape = facts["shape"]
+    table = tuple((float(level), float(litres)) for level, litres in shape["table"])
+    return TankEntry(**{**facts, "shape": Shape(shape["kind"], table)})
 
 
 def load_roster(path: str | Path) -> Roster:
@@ -286,7 +324,22 @@ class _Reader:
             source_address=self._whole(tank, number, "source_address", 255),
             capacity_l=capacity_l,
             shape=shape,
+            **self._limits(tank, number),
         )
+
+    def _limits(self, tank: dict[str, Any], number: int) -> dict[str, float]:
+        limits: dict[str, float] = {}
+        for key in ("silent_after_s", "leak_l_per_h"):
+            if key in tank:
+                limits[key] = self._positive(number, key, tank[key])
+        for key in ("low_pct", "high_pct"):
+            if key in tank:
+                if not (_is_number(tank[key]) and 0 <= tank[key] <= 100):
+                    self._wrong(number, key, f"needs {key} as a number from 0 to 100")
+                limits[key] = float(tank[key])
+        if limits.get("low_pct", -1) >= limits.get("high_pct", 101):
+            self._wrong(number, "low_pct", "has a low_pct that is not below its high_pct")
+        return limits
 
     def _among(self, tank: dict[str, Any], number: int, key: str, known: tuple[str, ...]) -> None:
         if tank[key] not in known:

@@ -14,10 +14,10 @@ import pytest
 from conftest import START_US, Result
 from test_leaks import tank_readings
 
-from canlevel.cli import _durations
 from canlevel.derivation.balance import BALANCE
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.outlook import OUTLOOK, outlook
+from canlevel.show.ahead import _durations
 from canlevel.simulate import NINE_INCH_STRIP
 from canlevel.storage.store import Store, create_store
 from canlevel.tables import FLOWS, READINGS, empty, times_us

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 import canlevel as library
 from canlevel.errors import StoreError, StoreWarning
+from canlevel.roster import Roster, TankEntry
 from canlevel.storage.store import Store, create_store, open_store
 from canlevel.tables import READINGS
 
@@ -303,3 +304,13 @@ def test_parts_are_written_with_row_statistics_for_pruning(tmp_path: Path) -> No
         datetime(2026, 5, 1, 8, tzinfo=UTC),
         datetime(2026, 5, 1, 8, 0, 0, 49_000, tzinfo=UTC),
     )
+
+
+def test_a_store_remembers_the_roster_it_was_logged_with(tmp_path: Path) -> None:
+    store = create_store(tmp_path / "history", vessel="Harbour workboat")
+    assert store.roster() == Roster("Harbour workboat")
+    roster = Roster("Harbour workboat", (TankEntry("Fresh water, bow", "fresh_water", 0, low_pct=15),))
+    store.note_roster(roster)
+    assert store.roster() == roster
+    (store.path / "roster.json").write_text('{"vessel": 3')
+    assert store.roster() == Roster("Harbour workboat")

@@ -1,4 +1,4 @@
-"""Tables and lines for people: readings as they stream, tanks, flows, and a picture of levels over time."""
+"""Tables and lines for people: readings as they stream, tanks, flows."""
 
 from __future__ import annotations
 
@@ -6,10 +6,8 @@ from collections.abc import Generator, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pyarrow as pa
 
-from canlevel.derivation.series import series_of
 from canlevel.errors import printable
 from canlevel.show.rows import time_texts
 from canlevel.units import VolumeUnit
@@ -19,7 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "flows_table",
-    "level_picture",
     "reading_head",
     "reading_lines",
     "size_text",
@@ -28,7 +25,6 @@ __all__ = [
     "tanks_table",
 ]
 
-BLOCKS = " ▁▂▃▄▅▆▇█"
 NOTHING = "–"
 STATUS_WORDS = {
     "ok": "ok",
@@ -267,32 +263,3 @@ def _plain(cells: Sequence[str]) -> list[Any]:
     from rich.text import Text
 
     return [Text(cell) for cell in cells]  # a name with brackets in it is no markup
-
-
-def level_picture(readings: pa.Table, width: int) -> list[str]:
-    """Lines of text: for each tank and source its level over the whole time, empty to full in eight heights."""
-    found = list(series_of(readings))
-    if not found:
-        return []
-    labels = [printable(series.name or series.tank, 24) for series in found]
-    margin = max(map(len, labels)) + 2
-    columns = max(width - margin - 8, 16)
-    begin_us = min(series.origin_us for series in found)
-    end_us = max(series.origin_us + round(float(series.seconds[-1]) * 1e6) for series in found)
-    length_s = max((end_us - begin_us) / 1e6, 1e-6)
-    lines = []
-    for label, series in zip(labels, found, strict=True):
-        place = ((series.origin_us - begin_us) / 1e6 + series.seconds) / length_s * columns
-        place = np.minimum(place.astype(np.int64), columns - 1)
-        sums = np.bincount(place, series.level_pct, columns)
-        counts = np.bincount(place, minlength=columns)
-        line = "".join(
-            " " if not count else BLOCKS[1 + min(max(int(total / count / 100 * 8), 0), 7)]
-            for total, count in zip(sums.tolist(), counts.tolist(), strict=True)
-        )
-        lines.append(f"{label:<{margin}}{line} {series.level_pct[-1]:5.1f} %")
-    first, last = (datetime.fromtimestamp(at // 1_000_000, UTC) for at in (begin_us, end_us))
-    style = "%H:%M" if length_s < 36 * 3600 else "%Y-%m-%d"
-    ends = f"{first:{style}}", f"{last:{style}} UTC"
-    lines.append(" " * margin + ends[0] + " " * max(columns - len(ends[0]) - len(ends[1]), 1) + ends[1])
-    return lines

@@ -2,6 +2,7 @@
 
     STORE/
       canlevel-store.json                 format version, vessel
+      roster.json                         the roster that it was last logged with
       readings/date=2026-05-01/….parquet  READINGS
       flows/date=2026-05-01/flows.parquet FLOWS that began on that day, derived from the readings and replaced when these grow
       outages/date=2026-05-01/….parquet   OUTAGES that began on that day
@@ -18,7 +19,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,6 +29,7 @@ import numpy as np
 import pyarrow as pa
 
 from canlevel.errors import Place, StoreError
+from canlevel.roster import Roster
 from canlevel.storage import disk
 from canlevel.storage.commit import (
     CHANGE,
@@ -63,7 +65,7 @@ if TYPE_CHECKING:
 __all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "marks_table", "open_store"]
 
 FORMAT_VERSION = 1
-MARKER = "canlevel-store.json"
+MARKER, ROSTER = "canlevel-store.json", "roster.json"
 LARGEST_MARKER = 1024 * 1024
 DERIVED, LAST_RUN = ".derived.json", ".last-run.json"
 MARKS = {"outages": OUTAGES, "clock": CLOCK}
@@ -261,6 +263,21 @@ class Store:
         try:
             (self.path / "flows").mkdir(exist_ok=True)
             write_whole(self.path / "flows" / DERIVED, json.dumps(facts) + "\n")
+        except OSError as error:
+            raise as_store_error(error, self.path) from error
+
+    def roster(self) -> Roster:
+        """The roster that readings were last logged with; one without tanks where there was none, or none that can be read."""
+        with suppress(ValueError):
+            return Roster.from_dict(read_document(self.path / ROSTER, dict, LARGEST_MARKER) or {})
+        return Roster(self.vessel)
+
+    def note_roster(self, roster: Roster) -> None:
+        """Remember a roster, for its limits, names and shapes. Raises StoreError."""
+        if roster == self.roster():
+            return
+        try:
+            write_whole(self.path / ROSTER, json.dumps(roster.to_dict(), ensure_ascii=False, indent=1) + "\n")
         except OSError as error:
             raise as_store_error(error, self.path) from error
 
