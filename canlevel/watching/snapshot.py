@@ -95,11 +95,12 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """A recording being played. done: 0 to 1, None where its length is not known."""
+    """A recording being played. position_s: how far; length_s: of how much, None while it is not read to its end."""
 
     speed: float
     paused: bool
-    done: float | None
+    position_s: float
+    length_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
