@@ -9,7 +9,7 @@ from rich.cells import cell_len
 
 from canlevel.errors import printable
 
-__all__ = ["cells", "fitted", "own_words"]
+__all__ = ["cells", "fitted", "own_words", "wrapped"]
 
 # Marks that take no room and say how letters join, break, look or run. Terminals differ in what they make of them.
 _MARKS = re.compile("[\u00ad\u061c\u180e\u200b-\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufe00-\ufe0f\ufeff]")
@@ -39,3 +39,25 @@ def fitted(text: str, width: int, *, right: bool = False) -> str:
     if any(unicodedata.bidirectional(letter) in ("R", "AL", "AN") for letter in text):
         text += _LEFT_TO_RIGHT  # else a terminal that knows such scripts would draw the figures that follow before them
     return " " * room + text if right else text + " " * room
+
+
+def wrapped(text: str, width: int, *, indent: int = 6) -> list[str]:
+    """Lines of a text, each at most `width` cells, broken at blanks where there are any; those that follow are indented."""
+    if cell_len(text) <= width:
+        return [text]
+    indent = indent if width > 3 * indent else 0
+    lines, line = [], ""
+    for word in text.split(" "):
+        longer = f"{line} {word}" if line.strip() else line + word if word else f"{line} "
+        if cell_len(longer) <= width:
+            line = longer
+            continue
+        if line.strip():
+            lines.append(line)
+            line = " " * indent
+        line += word
+        while cell_len(line) > width:  # a word longer than a line, as in scripts without blanks
+            fits = max(n for n in range(1, len(line) + 1) if n == 1 or cell_len(line[:n]) <= width)
+            lines.append(line[:fits])
+            line = " " * indent + line[fits:]
+    return [*lines, line]

@@ -6,12 +6,11 @@ a colour says is always said in words or signs as well.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from canlevel.errors import printable
-from canlevel.show.cells import cells, fitted, own_words
+from canlevel.show.cells import cells, fitted, own_words, wrapped
 from canlevel.show.findings import device_lines, explanation_lines
 from canlevel.show.pictures import level_bar, level_line
 from canlevel.show.text import NOTHING, STATUS_WORDS, number, rate
@@ -29,7 +28,6 @@ LEAST_OF_FINDINGS, MOST_OF_A_REMARK = 3, 2
 QUIET_S = 3.0
 GRAVE, WARN, GOOD, FAINT = "bold red", "yellow", "green", "dim"
 SEVERITY_STYLES = {"fault": GRAVE, "warning": "bold yellow", "info": "cyan"}
-IDENTITY = 26
 PAGES = {"tanks": "tanks", "findings": "findings, in full", "devices": "devices"}
 
 
@@ -136,7 +134,13 @@ def _bus_words(bus: BusSight, snapshot: Snapshot, width: int) -> tuple[str, str]
         load = "load below 1 %"
     devices = counted(bus.devices, "device")
     silent = f", {bus.silent_devices} of them silent" if bus.silent_devices else ""
-    parts = [f"{bus.frames_per_s:.0f} frames/s", load, devices + silent, f"{counted(bus.frames, 'frame')} so far"]
+    digits = 0 if bus.frames_per_s >= 10 else 1
+    parts = [
+        f"{bus.frames_per_s:,.{digits}f} frames/s",
+        load,
+        devices + silent,
+        f"{counted(bus.frames, 'frame')} so far",
+    ]
     while len(parts) > 1 and cells(", ".join(parts)) > width:
         parts.pop()
     return WARN if silent or least > 70 else "", ", ".join(parts)
@@ -149,10 +153,10 @@ def _keys(snapshot: Snapshot, view: View, width: int) -> Line:
     told = [("q", "ends")]
     told += [(key, word) for key, word in pages.items() if word != view.page]
     told.append((arrows, "more"))
+    if view.page == "tanks":
+        told.append(("v", "view"))
     if snapshot.playing is not None and not snapshot.ended:
         told += [("space", "goes on" if snapshot.playing.paused else "pauses"), ("+ -", "speed")]
-    if view.page == "tanks":
-        told.append(("v", "one or two lines"))
     line: list[tuple[str, str]] = []
     used = 0
     for key, word in told:
@@ -198,8 +202,11 @@ def _overview(snapshot: Snapshot, view: View, width: int, room: int | None) -> t
     shown = max(rows // size, 1)
     first = min(max(view.first, 0), max(len(tanks) - shown, 0))
     seen = tanks[first : first + shown]
-    body: list[Line] = [] if room is not None and room < 3 else [_tanks_rule(snapshot, view, first, seen, width)]
-    for tank in seen:
+    body: list[Line] = [] if room is not None and room < 3 else [_tanks_rule(snapshot, view, first, seen, form, width)]
+    airy = form == "two" and len(seen) == len(tanks) and 3 * len(tanks) - 1 <= rows
+    for place, tank in enumerate(seen):
+        if airy and place:
+            body.append(())
         body += _two_lines(tank, snapshot, view, width) if form == "two" else [_one_line(tank, snapshot, view, width)]
     if not tanks:
         body.append(((FAINT, "no tank" if snapshot.ended else "no tank so far"),))
@@ -208,7 +215,7 @@ def _overview(snapshot: Snapshot, view: View, width: int, room: int | None) -> t
     return body, first, shown, form
 
 
-def _tanks_rule(snapshot: Snapshot, view: View, first: int, seen: Sequence[TankSight], width: int) -> Line:
+def _tanks_rule(snapshot: Snapshot, view: View, first: int, seen: Sequence[TankSight], form: str, width: int) -> Line:
     tanks = snapshot.tanks
     spoken = ", ".join(PROTOCOL_NAMES[word] for word in snapshot.protocols)
     left = counted(len(tanks), "tank") + (f", {spoken}" if spoken else "")
@@ -219,7 +226,8 @@ def _tanks_rule(snapshot: Snapshot, view: View, first: int, seen: Sequence[TankS
             f"{first + 1} to {first + len(seen)}"
         )  # fmt: skip
     else:
-        right = f"{view.unit.symbol}, {view.unit.symbol}/min; the line: last {span_words(_span_s(snapshot))}"
+        units = "" if form == "two" else f"{view.unit.symbol}, {view.unit.symbol}/min; "
+        right = f"{units}history: last {span_words(_span_s(snapshot))}"
     return _rule(left, right, width, plain=view.plain)
 
 
@@ -254,9 +262,14 @@ def _state(tank: TankSight) -> tuple[str, str, str]:
     return GOOD, "ok", "ok"
 
 
-def _name(tank: TankSight, width: int) -> str:
-    """Its name, and what tells it apart from others of that name, which is never cut off."""
+def _name(tank: TankSight, snapshot: Snapshot, width: int) -> str:
+    """Its name, and what tells it apart from others of that name, which is never cut off. Of an id the end tells most."""
     name = own_words(tank.name)
+    if tank.name == tank.tank:
+        if len(snapshot.protocols) == 1:
+            name = name.removeprefix(f"{snapshot.protocols[0]}.")
+        room = width - (cells(tank.told_apart) + 1 if tank.told_apart else 0)
+        name = name if cells(name) <= room or room < 2 else f"…{name[-room + 1 :]}"
     if not tank.told_apart:
         return fitted(name, width)
     apart = f" {printable(tank.told_apart)}"
@@ -291,9 +304,13 @@ def _history(tank: TankSight, snapshot: Snapshot, columns: int, *, plain: bool) 
 
 
 def _age(age_s: float | None) -> str:
+    """How long ago, in whole numbers, in seven cells at most."""
     if age_s is None:
         return NOTHING
-    return f"{age_s:.0f} s" if age_s < 120 else span_words(age_s)
+    for unit, length_s in (("days", 86_400.0), ("h", 3600.0), ("min", 60.0)):
+        if age_s >= 2 * length_s:
+            return f"{age_s // length_s:,.0f} {unit}"
+    return f"{age_s:.0f} s"
 
 
 def _litres(tank: TankSight, unit: VolumeUnit) -> str:
@@ -345,7 +362,7 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     volume = f"{_litres(tank, unit)}{of} {unit.symbol}" if tank.volume_l is not None or of else NOTHING
     used = name + bar + 8 + 18 + 4
     top: Line = (
-        ("bold", _name(tank, name)),
+        ("bold", _name(tank, snapshot, name)),
         ("", " "),
         (_bar_style(tank, style), _bar(tank, bar, plain=view.plain)),
         ("bold", fitted(level, 8, right=True)),
@@ -355,22 +372,32 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     )
     line = 12 + min(spare // 3, 40)
     flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, unit)
-    flow = f"{flow} {unit.symbol}/min" if flow != NOTHING else ""
-    source = f" from {tank.source_address}" if tank.heard else ""
-    where = f" on {printable(tank.channel)}" if len(snapshot.buses) > 1 and tank.channel else ""
-    identity = f"{tank.tank}{source}{where}"
+    if cells(flow) > 20:
+        flow = flow if spare >= 12 else _short_rate(tank, unit)
+    flow = f"{flow} {unit.symbol}/min" if flow != NOTHING else "rate not known" if tank.heard else ""
     ago = f"{_age(tank.age_s)} ago" if tank.age_s is not None else ""
-    left = max(width - 2 - 30 - 10 - 2 - line - 2, 1)
+    known = 26 if spare < 12 else 32
+    left = max(width - 2 - known - 12 - 2 - line - 2, 1)
     low: Line = (
         ("", "  "),
-        (_rate_style(tank), fitted(flow, 30)),
-        ("", fitted(ago, 10, right=True)),
+        (_rate_style(tank) or (FAINT if tank.rate_l_per_min is None else ""), fitted(flow, known)),
+        ("", fitted(ago, 12, right=True)),
         ("", "  "),
         (_bar_style(tank, style), _history(tank, snapshot, line, plain=view.plain)),
         ("", "  "),
-        (FAINT, fitted(identity, left)),
+        (FAINT, fitted(_identity(tank, snapshot), left)),
     )
     return [top, low]
+
+
+def _identity(tank: TankSight, snapshot: Snapshot) -> str:
+    """Which device sends it on which bus, and its id, where its name is not that; the protocol goes where there is but one."""
+    where = f" on {printable(tank.channel)}" if len(snapshot.buses) > 1 and tank.channel else ""
+    source = f"from {tank.source_address}{where}" if tank.heard else ""
+    known = "" if tank.name == tank.tank else tank.tank
+    if len(snapshot.protocols) == 1:
+        known = known.removeprefix(f"{snapshot.protocols[0]}.")
+    return ", ".join(part for part in (source, known) if part)
 
 
 # What one line holds: cells at least, at most, and which goes first where there is no room (the highest number).
@@ -380,9 +407,9 @@ _COLUMNS = {
     "level": (6, 6, 1),
     "litres": (6, 8, 5),
     "rate": (13, 28, 3),
-    "age": (6, 7, 6),
+    "age": (7, 7, 6),
     "history": (6, 40, 7),
-    "state": (9, 40, 2),
+    "state": (10, 40, 2),
 }
 _GROWING = ("name", "state", "name", "bar", "rate", "history", "litres", "age", "state")
 _STEPS = {"name": (15, 26), "state": (13, 40)}
@@ -416,7 +443,7 @@ def _one_line(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> Li
         if line:
             line.append(("", " "))
         if key == "name":
-            line.append(("bold", _name(tank, columns)))
+            line.append(("bold", _name(tank, snapshot, columns)))
         elif key == "bar":
             line.append((_bar_style(tank, style), _bar(tank, columns, plain=view.plain)))
         elif key == "level":
@@ -457,7 +484,7 @@ def _findings(snapshot: Snapshot, width: int) -> list[Line]:
         lines += _remark_lines(remark, width)
     for message in reversed(snapshot.messages):
         style = WARN if message.grave else ""
-        lines += [((style, line),) for line in _wrap(f"{message.clock} {printable(message.sentence)}", width)]
+        lines += [((style, line),) for line in wrapped(f"{message.clock} {printable(message.sentence)}", width)]
     if not snapshot.examined:
         lines.append(((FAINT, "listening; what is wrong is told from the first quarter of a minute on"),))
     elif not now:
@@ -469,25 +496,16 @@ def _findings(snapshot: Snapshot, width: int) -> list[Line]:
 
 
 def _remark_lines(remark: Remark, width: int) -> list[Line]:
-    since = (
-        remark.since[11:16] if len(remark.since) > 16 and remark.since[4:5] == "-" else remark.since.partition(" ")[0]
-    )
-    style = SEVERITY_STYLES.get(remark.severity, "")
-    word = f"{remark.severity.upper():<8}"
-    when = f" (since {since})" if since else ""
+    dated = remark.since[4:5] == "-"
+    since = remark.since[11:16] if dated else remark.since.partition(" ")[0]
+    word, style = remark.severity.upper(), SEVERITY_STYLES.get(remark.severity, "")
     if remark.over:
-        word, style, when = "over    ", FAINT, f" (from {since})" if since else ""
-    text = f"{word}{printable(remark.summary)}{when}"
-    wrapped = _wrap(text, width, indent=8)
-    if len(wrapped) > MOST_OF_A_REMARK:
-        wrapped = [*wrapped[: MOST_OF_A_REMARK - 1], fitted(wrapped[MOST_OF_A_REMARK - 1] + " …", width).rstrip()]
-    return [((style, line),) for line in wrapped]
-
-
-def _wrap(text: str, width: int, *, indent: int = 6) -> list[str]:
-    """Lines of a text. Letters are counted, not cells: what is wider is cropped with the line."""
-    indent = indent if width > 3 * indent else 0
-    return textwrap.wrap(text, max(width, 2), subsequent_indent=" " * indent, break_on_hyphens=False) or [""]
+        word, style = "OVER", FAINT
+    text = f"{since} {word:<8}{printable(remark.summary)}".lstrip()
+    lines = wrapped(text, width)
+    if len(lines) > MOST_OF_A_REMARK:
+        lines = [*lines[: MOST_OF_A_REMARK - 1], fitted(lines[MOST_OF_A_REMARK - 1], width - 2).rstrip() + " …"]
+    return [((style, line),) for line in lines]
 
 
 # ---- the other pages ----
@@ -501,6 +519,8 @@ def _page(snapshot: Snapshot, view: View, width: int, room: int | None) -> tuple
             told = explanation_lines(snapshot.explanation, snapshot.title, width, None)
         else:
             told = device_lines(snapshot.explanation["devices"], snapshot.heard_words, width)
+        # They count letters; what is wider than that is wrapped once more.
+        told = [(style, part) for style, line in told for part in wrapped(line, width, indent=12)]
     rows = len(told) if room is None else max(room - 1, 1)
     first = min(max(view.first, 0), max(len(told) - rows, 0))
     right = f"lines {first + 1} to {min(first + rows, len(told))} of {len(told)}" if len(told) > rows else ""

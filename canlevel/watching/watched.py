@@ -288,7 +288,7 @@ class Watched:
             had = self._remarks.get(key)
             since = had.since if had is not None and not had.over else clock
             # "before the end" is said of recordings; here the end is now.
-            summary = finding.summary.replace(" before the end", " ago" if self._live else " before")
+            summary = finding.summary.replace(" before the end", " ago")
             self._remarks[key] = Remark(
                 finding.code, finding.severity, finding.tank, finding.source_address, summary, since
             )
