@@ -126,9 +126,11 @@ def _on_paper(watching: Watch, view: View) -> None:
 
 def _print(watching: Watch, view: View) -> None:
     from canlevel.watching.board import board
+    from canlevel.watching.screen import size_of
 
     view.keys = False
-    for line in board(watching.snapshot(), view, PAPER_COLUMNS, None).lines:
+    columns = min(size_of(sys.stdout)[0], PAPER_COLUMNS) if sys.stdout.isatty() else PAPER_COLUMNS
+    for line in board(watching.snapshot(), view, columns, None).lines:
         print("".join(text for _, text in line).rstrip())
 
 

@@ -26,6 +26,7 @@ SPANS_S = (300.0, 900.0, 1800.0, 3600.0, 10_800.0)  # which of them a history li
 TWO_LINES = 72  # columns that tanks in two lines need
 LEAST_OF_FINDINGS, MOST_OF_A_REMARK = 3, 2
 QUIET_S = 3.0
+HEIGHTS, TENTHS = "▁▂▃▄▅▆▇█", "01345689"  # the middle of each eighth, in tenths
 GRAVE, WARN, GOOD, FAINT = "bold red", "yellow", "green", "dim"
 SEVERITY_STYLES = {"fault": GRAVE, "warning": "bold yellow", "info": "cyan"}
 PAGES = {"tanks": "tanks", "findings": "findings, in full", "devices": "devices"}
@@ -299,7 +300,7 @@ def _history(tank: TankSight, snapshot: Snapshot, columns: int, *, plain: bool) 
     end_s = snapshot.now_s
     line = level_line(tank.at_s, tank.past_pct, end_s - _span_s(snapshot), end_s, columns)
     if plain:
-        line = "".join(" " if sign == " " else "01245789"["▁▂▃▄▅▆▇█".index(sign)] for sign in line)
+        line = "".join(" " if sign == " " else TENTHS[HEIGHTS.index(sign)] for sign in line)
     return line
 
 
