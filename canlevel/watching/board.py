@@ -353,7 +353,7 @@ def _bar_style(tank: TankSight, state: str) -> str:
 
 
 def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> list[Line]:
-    style, words, _ = _state(tank)
+    style, words, short = _state(tank)
     unit = view.unit
     spare = width - TWO_LINES
     name = 18 + min(spare // 3, 14)
@@ -361,7 +361,7 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     level = NOTHING if tank.level_pct is None else f"{tank.level_pct:.1f} %"
     of = f" of {number(tank.capacity_l, unit=unit)}" if tank.capacity_l is not None else ""
     volume = f"{_litres(tank, unit)}{of} {unit.symbol}" if tank.volume_l is not None or of else NOTHING
-    used = name + bar + 8 + 18 + 4
+    room = max(width - name - 1 - bar - 8 - 18 - 2, 1)
     top: Line = (
         ("bold", _name(tank, snapshot, name)),
         ("", " "),
@@ -369,7 +369,7 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
         ("bold", fitted(level, 8, right=True)),
         ("", fitted(volume, 18, right=True)),
         ("", "  "),
-        (style, fitted(words, max(width - used + 1, 1))),
+        (style, fitted(words if cells(words) <= room else short, room)),
     )
     line = 12 + min(spare // 3, 40)
     flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, unit)

@@ -49,6 +49,7 @@ class Watch:
         self._feed = Feed(source)
         self._began_s = self._now_s = self._arrived_s = time.monotonic()
         self._look_due_s = self._stopped_s = 0.0
+        self._looked = (-1.0, -1)
 
     def __enter__(self) -> Watch:
         self._began_s = self._now_s = self._arrived_s = time.monotonic()
@@ -139,6 +140,10 @@ class Watch:
         began_s = time.monotonic()
         if not whole and (began_s < self._look_due_s or not self._stays):
             return
+        heard = (self._watched.until_s, self._source.tally.frames)
+        if not whole and heard == self._looked:
+            return  # a recording that is paused
+        self._looked = heard
         recording = recording_facts(self._source.tally, self._bitrate, live=self.live, listened_s=None)
         self._watched.look(recording, several=self._source.several, whole=whole)
         took_s = time.monotonic() - began_s

@@ -172,6 +172,11 @@ class Watched:
         self._until_s = 0.0
         self._last: tuple[int, float] | None = None  # time of the newest frame, and where it lies on the axis
 
+    @property
+    def until_s(self) -> float:
+        """Up to when all that came has been handed out."""
+        return self._until_s
+
     def reach(self, at_s: float) -> None:
         """All that came until then has been handed out."""
         self._until_s = max(self._until_s, at_s)

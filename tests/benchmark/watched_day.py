@@ -13,6 +13,7 @@ import argparse
 import io
 import resource
 import time
+from pathlib import Path
 
 import numpy as np
 
@@ -100,7 +101,12 @@ def a_batch(generator: np.random.Generator, batch: int, n: int, options: argpars
             row = (tank + 1) * n // (options.tanks + 2)
             level = 50 + 40 * np.sin(begin_s / 20_000 + tank) + generator.normal(0, 0.1)
             raw = round(level / 0.004) & 0xFFFF
-            data = bytes([(tank // 16 << 4) | tank % 16]) + raw.to_bytes(2, "little") + (2000).to_bytes(4, "little") + b"\xff"
+            data = (
+                bytes([(tank // 16 << 4) | tank % 16])
+                + raw.to_bytes(2, "little")
+                + (2000).to_bytes(4, "little")
+                + b"\xff"
+            )
             block.identifier[row] = 0x19F21100 | (40 + tank % 3)
             block.payload[row] = int.from_bytes(data, "little")
     return frames_table(block, ["can0"], time_column(block.time_us)), at_s
@@ -108,8 +114,7 @@ def a_batch(generator: np.random.Generator, batch: int, n: int, options: argpars
 
 def resident_mb() -> float:
     """Memory of this process now."""
-    with open("/proc/self/statm") as file:
-        return int(file.read().split()[1]) * resource.getpagesize() / 1e6
+    return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
 
 
 if __name__ == "__main__":
