@@ -227,7 +227,8 @@ def _tanks_rule(snapshot: Snapshot, view: View, first: int, seen: Sequence[TankS
             f"{first + 1} to {first + len(seen)}"
         )  # fmt: skip
     else:
-        units = "" if form == "two" else f"{view.unit.symbol}, {view.unit.symbol}/min; "
+        long = view.unit is not VolumeUnit.LITRE  # so that two lines may have no room for it
+        units = f"{view.unit.symbol}, {view.unit.symbol}/min; " if form == "one" or long else ""
         right = f"{units}history: last {span_words(_span_s(snapshot))}"
     return _rule(left, right, width, plain=view.plain)
 
@@ -360,7 +361,9 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     bar = 15 + min(spare // 4, 20)
     level = NOTHING if tank.level_pct is None else f"{tank.level_pct:.1f} %"
     of = f" of {number(tank.capacity_l, unit=unit)}" if tank.capacity_l is not None else ""
-    volume = f"{_litres(tank, unit)}{of} {unit.symbol}" if tank.volume_l is not None or of else NOTHING
+    volume = f"{_litres(tank, unit)}{of}" if tank.volume_l is not None or of else NOTHING
+    if volume != NOTHING and cells(volume) + 1 + cells(unit.symbol) < 18:
+        volume += f" {unit.symbol}"
     room = max(width - name - 1 - bar - 8 - 18 - 2, 1)
     top: Line = (
         ("bold", _name(tank, snapshot, name)),
@@ -373,11 +376,14 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     )
     line = 12 + min(spare // 3, 40)
     flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, unit)
-    if cells(flow) > 20:
-        flow = flow if spare >= 12 else _short_rate(tank, unit)
-    flow = f"{flow} {unit.symbol}/min" if flow != NOTHING else "rate not known" if tank.heard else ""
-    ago = f"{_age(tank.age_s)} ago" if tank.age_s is not None else ""
     known = 26 if spare < 12 else 32
+    if cells(flow) > known:
+        flow = _short_rate(tank, unit)
+    if flow == NOTHING:
+        flow = "rate not known" if tank.heard else ""
+    elif cells(flow) + 5 + cells(unit.symbol) <= known:
+        flow += f" {unit.symbol}/min"
+    ago = f"{_age(tank.age_s)} ago" if tank.age_s is not None else ""
     left = max(width - 2 - known - 12 - 2 - line - 2, 1)
     low: Line = (
         ("", "  "),

@@ -66,7 +66,7 @@ class Watch:
             self.ended = self._listen(until_s) if self._player is None else self._play(self._player, until_s)
             self._look(whole=self.ended)
         hangs = self.stopped and time.monotonic() > self._stopped_s + CLOSING_S
-        self.over = hangs or (self.ended and (self.stopped or not self._stays))
+        self.over = hangs or (self.ended and (self.stopped or self.live or not self._stays))
         if not self.over:
             time.sleep(max(until_s - time.monotonic(), 0.0) if self._stays else 0.0)
 
