@@ -511,7 +511,7 @@ def _remark_lines(remark: Remark, width: int) -> list[Line]:
     text = f"{since} {word:<8}{printable(remark.summary)}".lstrip()
     lines = wrapped(text, width)
     if len(lines) > MOST_OF_A_REMARK:
-        lines = [*lines[: MOST_OF_A_REMARK - 1], fitted(lines[MOST_OF_A_REMARK - 1], width - 2).rstrip() + " …"]
+        lines = [*lines[: MOST_OF_A_REMARK - 1], fitted(f"{lines[MOST_OF_A_REMARK - 1]} …", width).rstrip()]
     return [((style, line),) for line in lines]
 
 
