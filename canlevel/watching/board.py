@@ -376,7 +376,7 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     )
     line = 12 + min(spare // 3, 40)
     flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, unit)
-    known = 26 if spare < 12 else 32
+    known = 28 if spare < 12 else 32
     if cells(flow) > known:
         flow = _short_rate(tank, unit)
     if flow == NOTHING:
