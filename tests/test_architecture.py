@@ -34,8 +34,9 @@ ALLOWED = {
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
+    "watching": {"watching", "diagnosis", "show", *ROOMS, *GROUND},
     "api": {"pipeline", "diagnosis", "histories", "recovery", *ROOMS, *GROUND},
-    "cli": {"cli", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
+    "cli": {"cli", "pipeline", "diagnosis", "history", "recovery", "service", "show", "watching", *ROOMS, *GROUND},
     "__main__": {"cli"},
     "__init__": {"api", "histories", "season", "storage", *GROUND},
 }
