@@ -301,6 +301,14 @@ def evil_bus(tmp_path: Path) -> tuple[Path, Path]:
     return tmp_path / "bus.log", tmp_path / "r.toml"
 
 
+def test_names_drive_no_screen(evil_bus: tuple[Path, Path], canlevel: Call) -> None:
+    bus, roster = evil_bus
+    code, output, errors = canlevel("watch", bus, "--roster", roster)
+    assert code == 0
+    assert "fresh_water" in output
+    assert drives_a_terminal(output) == drives_a_terminal(errors) == []
+
+
 @pytest.mark.parametrize("command", ["decode", "tanks", "flows", "leaks", "outlook", "devices", "explain"])
 def test_names_drive_no_terminal_and_break_no_table(command: str, evil_bus: tuple[Path, Path], canlevel: Call) -> None:
     """Oracles: Python's unicodedata for what a character is, its csv and json for what was written."""

@@ -339,6 +339,12 @@ def test_a_bus_that_goes_and_comes_back_is_told() -> None:
     assert any("can7" in line and "gone" in line for line in texts(never.snapshot(3.0)))
 
 
+def test_buses_without_room_are_counted() -> None:
+    snapshot = full_snapshot()
+    assert texts(snapshot, 80, 24)[3] == "and 2 more buses"
+    assert texts(snapshot, 80, 12)[1].endswith("and 3 more buses, 1 of them gone")
+
+
 # ---- findings as they arise ----
 
 

@@ -112,12 +112,19 @@ def _buses(snapshot: Snapshot, width: int, most: int) -> list[Line]:
     for bus in shown:
         style, words = _bus_words(bus, snapshot, width - names - 2)
         lines.append((("bold", fitted(own_words(bus.channel or "bus"), names)), ("", "  "), (style, words)))
-    left = len(snapshot.buses) - len(shown)
+    left = snapshot.buses[len(shown) :]
     if left:
-        gone = sum(bus.gone is not None for bus in snapshot.buses[len(shown) :])
-        told = f", {gone} of them gone" if gone else ""
-        more = ((GRAVE if gone else FAINT, f"and {counted(left, 'more bus').replace('buss', 'buses')}{told}"),)
-        lines = [*lines[: most - 1], more] if most > 1 else lines
+        gone = sum(bus.gone is not None for bus in left)
+        words = f"and {len(left)} more {'bus' if len(left) == 1 else 'buses'}" + (
+            f", {gone} of them gone" if gone else ""
+        )
+        style = GRAVE if gone else FAINT
+        if most > 1:
+            lines.append(((style, words),))
+        else:  # in the line of the only one that is shown
+            room = max(width - cells(words) - 2, 8)
+            text = "".join(part for _, part in lines[0])
+            lines = [((lines[0][-1][0], fitted(text, min(cells(text), room))), ("", "  "), (style, words))]
     return lines
 
 
@@ -335,7 +342,7 @@ def _rounded_up(value: float, unit: VolumeUnit) -> str:
     """A figure as number() writes it, and not less than it is."""
     text = number(value, unit=unit)
     shown = float(text.replace(",", ""))
-    if shown < unit.from_litres(value):
+    if shown < unit.from_litres(value) * (1 - 1e-9):
         digits = len(text.partition(".")[2])
         text = f"{shown + 10.0**-digits:,.{digits}f}"
     return text
@@ -376,7 +383,7 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
     )
     line = 12 + min(spare // 3, 40)
     flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, unit)
-    known = 26 if spare < 12 else 32
+    known = 28 if spare < 12 else 32
     if cells(flow) > known:
         flow = _short_rate(tank, unit)
     if flow == NOTHING:
@@ -511,7 +518,7 @@ def _remark_lines(remark: Remark, width: int) -> list[Line]:
     text = f"{since} {word:<8}{printable(remark.summary)}".lstrip()
     lines = wrapped(text, width)
     if len(lines) > MOST_OF_A_REMARK:
-        lines = [*lines[: MOST_OF_A_REMARK - 1], fitted(lines[MOST_OF_A_REMARK - 1], width - 2).rstrip() + " …"]
+        lines = [*lines[: MOST_OF_A_REMARK - 1], fitted(f"{lines[MOST_OF_A_REMARK - 1]} …", width).rstrip()]
     return [((style, line),) for line in lines]
 
 

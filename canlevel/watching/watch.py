@@ -76,7 +76,7 @@ class Watch:
             now_s = self._now_s if self.ended else time.monotonic()
             return self._watched.snapshot(now_s - self._began_s, ended=self.ended)
         now_s, playing = self._player.now_s, None
-        if self._piped and not self.ended:
+        if self._piped and not self.ended and math.isinf(self._player.speed):
             now_s += time.monotonic() - self._arrived_s
         if math.isfinite(self._player.speed):
             length_s = self._player.read_s if self._feed.ended else None
