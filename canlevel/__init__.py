@@ -10,6 +10,7 @@
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -20,7 +21,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, tanks, tidy, traffic
+    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, prove, tanks, tidy, traffic
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -53,6 +54,7 @@ __all__ = [
     "load_roster",
     "log",
     "open_store",
+    "prove",
     "tanks",
     "tidy",
     "traffic",
@@ -67,6 +69,7 @@ _HOMES = {
         "flows",
         "log",
         "open_store",
+        "prove",
         "tanks",
         "tidy",
         "traffic",

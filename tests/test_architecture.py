@@ -30,9 +30,11 @@ ALLOWED = {
     "pipeline": {"history", "logger", "recovery", *ROOMS, *GROUND},
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
+    "proving": {"proving", "derivation", "findings", *GROUND},
+    "proof": {"diagnosis", "proving", *ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
-    "api": {"pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
-    "cli": {"cli", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
+    "api": {"proof", "proving", "pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "cli": {"cli", "proof", "proving", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
     "__init__": {"api", "storage", *GROUND},
 }
