@@ -21,7 +21,19 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, prove, tanks, tidy, traffic
+    from canlevel.api import (
+        decode,
+        decode_batches,
+        devices,
+        explain,
+        flows,
+        log,
+        open_store,
+        prove,
+        tanks,
+        tidy,
+        traffic,
+    )
     from canlevel.errors import (
         CanlevelError,
         CaptureError,

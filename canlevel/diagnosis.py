@@ -224,15 +224,21 @@ class Examination:
         self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
     ) -> None:
         self.source = source
-        self._roster, self._decoder, self._bitrate = roster, decoder, bitrate
+        self.roster, self.decoder, self._bitrate = roster, decoder, bitrate
         self._listener = Listener((*decoder.messages, *TALK))
         self._readings = Readings(levels=levels)
         self._talk: list[Kept] = []
         self._listened_s: float | None = None
 
-    def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
+    def run(
+        self,
+        on_batch: Callable[[Progress], None] | None = None,
+        *,
+        on_frames: Callable[[pa.Table], None] | None = None,
+    ) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
 
+        on_batch: called after each batch. on_frames: called with its FRAMES; a bus brings some, or none, twice a second.
         Raises CaptureError for what cannot be read.
         """
         began_s = time.monotonic()
@@ -242,6 +248,8 @@ class Examination:
                     self._listener.add(frames)
                     if self._listener.waiting >= SLICE:
                         self._take(self._listener.hand_out())
+                    if on_frames is not None:
+                        on_frames(frames)
                     if on_batch is not None:
                         on_batch(self.source.progress())
         finally:
@@ -253,7 +261,7 @@ class Examination:
 
     def _take(self, kept: Kept) -> None:
         """Decode the tank frames among some that were kept, and let them go; what devices say is put by."""
-        decoded = self._decoder.decode_each(kept.frames)
+        decoded = self.decoder.decode_each(kept.frames)
         self._readings.add(kept, decoded.readings, decoded.at, decoded.steps)
         identifier, flags = (values_of(kept.frames.column(name)) for name in ("identifier", "flags"))
         rows = np.flatnonzero(carries(identifier, flags, TALK))
@@ -272,8 +280,8 @@ class Examination:
         evidence = gather(
             self._listener,
             self._readings,
-            {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
-            roster=self._roster,
+            {pgn: message.period_s for pgn, message in self.decoder.messages.items()},
+            roster=self.roster,
             recording=Recording(
                 skipped=tally.skipped,
                 dropped=tally.dropped,

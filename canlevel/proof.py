@@ -25,7 +25,8 @@ def proof_of(
 ) -> Proofs:
     """The Proofs of what was heard, with where it came from. sources: the words a user gave. version: canlevel's own."""
     names = [
-        "standard input" if word == "-" else str(word) if is_live(word) else Path(word).name for word in map(str, sources)
+        "standard input" if word == "-" else str(word) if is_live(word) else Path(word).name
+        for word in map(str, sources)
     ]
     proofs = prove(heard.evidence, heard.explain().findings, marks, tank=tank)
     return replace(proofs, source=", ".join(names), written_by=version)

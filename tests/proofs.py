@@ -38,7 +38,7 @@ from tests.faults import (
     without,
 )
 
-__all__ = ["FAULTS", "Bench", "bench", "proved"]
+__all__ = ["FAULTS", "KINDS", "Bench", "bench", "proved"]
 
 START = datetime(2026, 5, 1, 8, 0, tzinfo=UTC)
 PERIODS = {"nmea2000": 2.5, "rvc": 5.0, "j1939": 1.0}
@@ -171,7 +171,9 @@ def bench(seed: int, protocol: str | None = None, kind: str | None = None) -> Be
     protocol = protocol or str(random.choice(list(PERIODS)))
     kind = kind or str(random.choice(KINDS))
     parts = {"fine": 0, "0.4": 250, "2.8": 36, "3.1": 32, "thirds": 3}[kind]
-    noise = float(random.uniform(0.1, 0.6)) if kind == "fine" else min(float(random.uniform(0, 0.15)) * 100 / parts, 0.5)
+    noise = (
+        float(random.uniform(0.1, 0.6)) if kind == "fine" else min(float(random.uniform(0, 0.15)) * 100 / parts, 0.5)
+    )
     if kind == "fine" and protocol != "nmea2000":
         parts = 0  # J1939 rounds to 0.4 %, RV-C to what it divides by
     steps = {"fine": 250, "0.4": 250, "2.8": 36, "3.1": 32, "thirds": 3}[kind]
@@ -302,7 +304,9 @@ def _status(raw: dict[str, int]) -> Spoilt:
 def _status_later(raw: dict[str, int]) -> Spoilt:
     return _frames(
         lambda one, frames, _: _each(
-            one, frames, lambda f, _n: raw_of(f, raw[one.protocol]) if (f.time_us - START_US) / 1e6 > one.drain[0] else f
+            one,
+            frames,
+            lambda f, _n: raw_of(f, raw[one.protocol]) if (f.time_us - START_US) / 1e6 > one.drain[0] else f,
         )
     )
 

@@ -32,9 +32,10 @@ ALLOWED = {
     "diagnosis": {*ROOMS, *GROUND},
     "proving": {"proving", "derivation", "findings", *GROUND},
     "proof": {"diagnosis", "proving", *ROOMS, *GROUND},
+    "guide": {"proving", *ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
     "api": {"proof", "proving", "pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
-    "cli": {"cli", "proof", "proving", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
+    "cli": {"cli", "guide", "proof", "proving", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
     "__init__": {"api", "storage", *GROUND},
 }

@@ -60,6 +60,7 @@ REST_BEFORE_S, REST_AFTER_S, LONGEST_REST_S = 300.0, 300.0, 3600.0
 LATE_AT_MOST_S = 60.0
 WHILE_S = 5.0
 BY_THE_ENDS = (0.0, 100.0)
+ENDS = (0.5, 99.5)  # a level that has arrived there moves no more, whatever flows
 PRESENT = ("no-traffic", "no-extended-frames", "no-tank-frames", "other-protocol", "tank-missing")
 STATUS = ("level-not-available", "level-error", "resolution-zero", "level-over-range", "frame-malformed")
 ONE_DEVICE = ("identity-clash", "instance-flicker", "address-conflict", "address-changed")
@@ -564,8 +565,8 @@ class _Case:
 
     def _rest(self, track: Track) -> Item:
         limit = (
-            f"scatter of at most {NOISE_PCT:g} % (fails above {NOISE_BAD_PCT:g} %), no jumps, "
-            f"drift of at most {DRIFT_PCT_PER_MIN:g} % a minute"
+            f"at most {NOISE_PCT:g} % of scatter, {NOISE_BAD_PCT:g} % fails; no jumps; no drift above "
+            f"{DRIFT_PCT_PER_MIN:g} % a minute"
         )
         jumps = self._found(("level-jumps",))
         rest = rest_of(track, self._spans_at_rest(track))
@@ -732,7 +733,7 @@ class _Case:
         return f"it was not {done} at a mark"
 
     def _extent(self, track: Track) -> Item:
-        limit = f"at least {LEAST_EXTENT_PCT:g} % and a step of the sender"
+        limit = f"at least {LEAST_EXTENT_PCT:g} % and two steps of the sender"
         moved = [one for one in self.responses if one is not None and one.moved]
         if not moved:
             return Item("extent", "not_tested", "it did not move at a mark", limit=limit)
@@ -740,7 +741,7 @@ class _Case:
         most = max(moved, key=lambda one: abs(one.change_pct))
         litres = _litres_between(track, most.before_pct, most.after_pct)
         told = "" if litres is None else f" ({abs(litres):.1f} L)"
-        least = max(LEAST_EXTENT_PCT, 0.9 * track.step_pct if track.stepped else 0.0)
+        least = max(LEAST_EXTENT_PCT, 1.5 * track.step_pct if track.stepped else 0.0)
         enough = abs(most.change_pct) >= least
         return Item(
             "extent",
@@ -757,7 +758,7 @@ class _Case:
     def _speed(self, track: Track) -> Item:
         in_litres = track.capacity_l is not None
         unit, most = ("L/min", FASTEST_L_PER_MIN) if in_litres else ("%/min", FASTEST_PCT_PER_MIN)
-        limit = f"at most {most:g} {unit}, beyond which no pump or valve goes"
+        limit = f"no pump or valve does more than {most:g} {unit}"
         moved = [one for one in self.responses if one is not None and one.moved]
         rates = [(one, one.rate_l if in_litres else one.rate_pct) for one in moved]
         known = [(one, rate) for one, rate in rates if rate is not None]
@@ -784,10 +785,7 @@ class _Case:
     def _delay(self, track: Track) -> Item:
         period_s = track.period_s
         ok_s, long_s = DELAY_S + period_s, DELAY_LONG_S + period_s
-        limit = (
-            f"first change not before the mark; the sender's own delay at most {ok_s:.3g} s (fails above {long_s:.3g} s), "
-            "its period in it"
-        )
+        limit = f"at most {ok_s:.3g} s behind, {long_s:.3g} s fails; not before the mark"
         told = [one for one in self.responses if one is not None and one.first_change_s is not None]
         if not told:
             moved = any(one is not None and one.moved for one in self.responses)
@@ -831,8 +829,22 @@ class _Case:
         if low > high:  # not the same each time: the longest counts
             low = max(one.delay_s[0] for one in told if one.delay_s is not None)
             high = max(one.delay_s[1] for one in told if one.delay_s is not None)
+        stops = [one for one in told if one.closed_delay_s is not None and ENDS[0] < one.after_pct < ENDS[1]]
+        ended = min(stops, key=lambda one: one.closed_delay_s[1] if one.closed_delay_s else math.inf, default=None)
         low = max(low, 0.0)
         result: Result = "ok" if low <= ok_s else "remark" if low <= long_s else "fail"
+        if ended is not None and ended.closed_delay_s is not None and result == "ok":
+            before_s = -ended.closed_delay_s[1]
+            if before_s > EARLY_S + period_s:
+                return replace(
+                    item,
+                    result="remark",
+                    low=low,
+                    high=max(high, low),
+                    sentence=f"first change {_at(first.first_change_s)}, but it stopped {before_s:.0f} s and more before the valve "
+                    "was closed: the mark is late, or something else moved it",
+                    next_steps=("check the times of the marks",),
+                )
         own = f"the sender is {_between(low, max(high, low))} behind"
         if track.stepped:
             own = f"less the time that a step ({_step_words(track)}) takes, {own}"
@@ -879,7 +891,7 @@ class _Case:
         )
 
     def _capacity(self, tank: Tank) -> Item:
-        limit = f"within {CAPACITY_OFF_PCT:g} % of the roster's (fails beyond {CAPACITY_WRONG_PCT:g} %)"
+        limit = f"within {CAPACITY_OFF_PCT:g} %, beyond {CAPACITY_WRONG_PCT:g} % fails"
         ours = self.entry.capacity_l
         told = tank.capacity_l
         said = told[told > 0]

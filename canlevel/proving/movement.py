@@ -41,6 +41,7 @@ Interval = tuple[float, float]
 BEFORE_S, AFTER_S, OPEN_END_S = 120.0, 90.0, 3600.0
 HEAD = 0.6  # of the time before the mark: the rest may show what began too early
 FEWEST_AT_REST, FEWEST_AFTER = 3, 3
+ONE_STEP = 1.5
 CLEAR_STEPS, CLEAR_NOISE, CLEAR_PCT = 0.75, 4.0, 0.1
 MEDIAN_SPREAD = 1.2533  # standard error of a median over that of a mean, normal noise
 SMOOTHED = 5
@@ -135,7 +136,10 @@ class Track:
             "capacity_l": float_column(capacity),
             "volume_l": float_column(self._shape.volume_l(level, capacity)),
         }
-        return pa.table([columns[one.name] if one.name in columns else null_column(n, one.type) for one in READINGS], schema=READINGS)
+        return pa.table(
+            [columns[one.name] if one.name in columns else null_column(n, one.type) for one in READINGS],
+            schema=READINGS,
+        )
 
 
 def track_of(tank: Tank, entry: TankEntry | None) -> Track:
@@ -226,15 +230,23 @@ def response(track: Track, opened_us: int, closed_us: int | None, earliest_us: i
         spread = MEDIAN_SPREAD * noise * math.sqrt(1 / len(head) + 1 / len(tail))
         least = max(CLEAR_STEPS * step, CLEAR_NOISE * spread, CLEAR_PCT)
     change = after_pct - before_pct
+    if track.stepped and abs(change) < ONE_STEP * step and _flickers(track, head, after[-max(len(after) // 4, 2) :]):
+        change = 0.0
     rows = np.concatenate([before, after])
     found = Response(opened_s, closed_s, 0, before_pct, after_pct, least, rows=rows)
-    if abs(change) < least:
+    if abs(change) < least or not change:
         return found
     sign = 1 if change > 0 else -1
     found = replace(found, moved=sign)
     found = _with_rate(track, found, rows, until_s)
-    found = _with_first_change(track, found, rows, head)
+    found = _with_first_change(track, found, rows)
     return _stepped_delays(track, found, rows) if track.stepped else _fitted_delays(track, found, rows)
+
+
+def _flickers(track: Track, before: NDArray[np.int64], after: NDArray[np.int64]) -> bool:
+    """Whether a change of one step may be no more than a level that lies at a mark of the sender, and goes to and fro."""
+    one, other = track.level_pct[before], track.level_pct[after]
+    return bool(one.min() <= other.max() and other.min() <= one.max())
 
 
 def _furthest(track: Track, after: NDArray[np.int64], before_pct: float) -> tuple[float, float, int]:
@@ -312,17 +324,15 @@ def _with_rate(track: Track, found: Response, rows: NDArray[np.int64], until_s: 
     return replace(found, rate_pct=(middle_pct, low_pct, high_pct), rate_l=litres)
 
 
-def _with_first_change(track: Track, found: Response, rows: NDArray[np.int64], head: NDArray[np.int64]) -> Response:
+def _with_first_change(track: Track, found: Response, rows: NDArray[np.int64]) -> Response:
     """With the first reading that had left, and did not come back to, where the level was before."""
-    j = _last_there(track, found, rows, head)
+    j = _last_there(track, found, rows)
     if j is None or j + 1 >= len(rows):
         return found
     return replace(found, first_change_s=float(track.seconds[rows[j + 1]]) - found.opened_s)
 
 
-def _last_there(
-    track: Track, found: Response, rows: NDArray[np.int64], head: NDArray[np.int64] | None = None
-) -> int | None:
+def _last_there(track: Track, found: Response, rows: NDArray[np.int64]) -> int | None:
     """Which of the readings is the last at rest, before the level went; None where there was none at rest."""
     along = found.moved * (track.level_pct[rows] - found.before_pct)
     far = np.flatnonzero((along >= MOSTLY_THERE * abs(found.change_pct)) & (track.seconds[rows] > found.opened_s))
@@ -354,8 +364,10 @@ def _stepped_delays(track: Track, found: Response, rows: NDArray[np.int64]) -> R
         return found
     slowest = min(abs(found.rate_pct[1]), abs(found.rate_pct[0]))
     step_s = 60 * track.step_pct / slowest if slowest > 0 else math.inf
-    fuzz_s = 60 * TWO_SIGMA * track.noise_pct / abs(found.rate_pct[0]) if found.rate_pct[0] else 0.0
     seconds = track.seconds[rows]
+    still = track.level_pct[rows[seconds < found.opened_s]]
+    noise = max(track.noise_pct, float(still.std()) if len(still) else 0.0)  # of a flicker, too
+    fuzz_s = 60 * TWO_SIGMA * noise / abs(found.rate_pct[0]) if found.rate_pct[0] else 0.0
     first = int(np.searchsorted(seconds, found.opened_s + found.first_change_s - 1e-9))
     unchanged_s = float(seconds[first - 1]) - found.opened_s if first else found.first_change_s - track.period_s
     low = unchanged_s - step_s - fuzz_s

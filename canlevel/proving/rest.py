@@ -24,6 +24,7 @@ __all__ = ["Rest", "rest_of"]
 FEWEST = 5
 SURE = 4.0  # standard errors: one false alarm in 16,000 by normal noise
 MOST_ALIKE = 0.9
+DOUBTFUL = 2.0
 JUMP_STEPS, JUMP_NOISE = 1.5, 6.0
 LEAST_NOISE_READINGS = 8
 TO_SIGMA = 1.4826
@@ -59,11 +60,12 @@ def rest_of(track: Track, spans: Sequence[Interval]) -> Rest | None:
         return None
     step = track.step_pct if track.stepped else 0.0
     rows = np.concatenate(windows)
-    slopes, weights, squares, beyond, changes = [], [], [], [], []
+    slopes, errors, weights, squares, beyond, changes = [], [], [], [], [], []
     for places in windows:
         seconds, level = track.seconds[places], track.level_pct[places]
         slope, error, off = _slope(seconds, level)
         slopes.append(slope)
+        errors.append(error)
         weights.append(1 / max(error, 1e-9) ** 2)
         squares.append(off)
         beyond.append(np.maximum(np.abs(off) - step, 0.0))
@@ -84,7 +86,8 @@ def rest_of(track: Track, spans: Sequence[Interval]) -> Rest | None:
         weight = np.array(weights)
         mean = float((np.array(slopes) * weight).sum() / weight.sum())
         error = float(1 / math.sqrt(weight.sum()))
-        alike = all(slope * mean > 0 for slope in slopes)
+        # None of the spans may tell otherwise; a short one tells little.
+        alike = all(slope * mean > 0 or abs(slope) < DOUBTFUL * off for slope, off in zip(slopes, errors, strict=True))
         moved = abs(mean) * longest_s
         surely = abs(mean) > SURE * error and alike and moved > max(track.step_pct, 0.02)
         drift, least = 60 * mean, 60 * max(SURE * error, max(track.step_pct, 0.02) / longest_s)
@@ -106,13 +109,17 @@ def _slope(seconds: NDArray[np.float64], level: NDArray[np.float64]) -> tuple[fl
 
 
 def _passed(track: Track, windows: Sequence[NDArray[np.int64]], step: float) -> int:
-    """How many steps were passed for good, all in one direction: signed; 0 where some went the other way."""
+    """How many steps were passed for good, all in one direction: signed; 0 where some went the other way.
+
+    For good: in each of the spans the last quarter lies beyond all of the first. A level at a mark of the sender flickers.
+    """
     net = []
     for places in windows:
         level = track.level_pct[places]
         edge = max(len(level) // 4, 2)
-        net.append(round(float(np.median(level[-edge:]) - np.median(level[:edge])) / step))
-    moved = [n for n in net if n]
-    if not moved or min(moved) * max(moved) < 0:
+        begin, end = level[:edge], level[-edge:]
+        away = max(float(end.min() - begin.max()), 0.0) - max(float(begin.min() - end.max()), 0.0)
+        net.append(round(away / step))
+    if not any(net) or min(net) * max(net) < 0:
         return 0
-    return sum(moved)
+    return sum(net)
