@@ -205,7 +205,8 @@ def prove(
     """Whether each tank of a roster is what it should be and follows its valves; to_dict() of what is returned is the JSON.
 
     fill, drain: marks as `[ID=]OPENED[/CLOSED]`, times as in README.md. marks: a CSV file of them. tank: only this one.
-    Raises QueryError for a mark outside the recording or a tank that is not in the roster, CanlevelError for what cannot be read.
+    Raises QueryError for a mark outside the recording or a tank that is not in the roster, CanlevelError for what cannot be
+    read.
     """
     from canlevel import __version__
     from canlevel.diagnosis import open_examination

@@ -1,7 +1,7 @@
 """A person led from tank to tank at a live bus: what to do next, when it has moved enough, and the marks that come of it.
 
-What comes in: READINGS as they arrive, the keys that were pressed, and the time. What goes out: sentences, a line of status, and
-marks. The judging comes afterwards and is the same as for a recording (proving/).
+What comes in: READINGS as they arrive, the keys that were pressed, and the time. What goes out: sentences, a line of status,
+and marks. The judging comes afterwards and is the same as for a recording (proving/).
 """
 
 from __future__ import annotations
@@ -51,9 +51,11 @@ class _Levels:
 
 
 class Guide:
-    """The dialogue. status: one line for now. marks: those made so far. done: whether all tanks had their turn, or it was ended.
+    """The dialogue. status: one line for now. marks: those made so far. done: whether all tanks had their turn, or it was
+    ended.
 
-    tank: only this one. rest_s: how long a tank is left alone before and between. Raises QueryError for a tank that is not listed.
+    tank: only this one. rest_s: how long a tank is left alone before and between. Raises QueryError for a tank that is not
+    listed.
     """
 
     def __init__(self, roster: Roster, tank: str | None = None, *, rest_s: float = 30.0) -> None:
@@ -130,7 +132,7 @@ class Guide:
         if self._state == "ready":
             self._opened_us = self._now_us
             self._enter("open", now_s)
-            return ["  Open. Watching; press Enter when you close it."]
+            return ["  Open. Watching. Press Enter at once when you close it."]
         if self._state == "open":
             return self._close(now_s)
         if self._state == "rest":
@@ -151,7 +153,7 @@ class Guide:
 
     @property
     def _after_s(self) -> float:
-        return self._rest_s + AFTER_S
+        return self._rest_s + min(AFTER_S, self._rest_s)
 
     def _skip(self, now_s: float) -> list[str]:
         if self._state == "open":
@@ -201,7 +203,7 @@ class Guide:
         """The next valve, opened by a person."""
         self._enter("ready", now_s)
         what = "fill valve" if self._kind == "fill" else "drain valve, tap or pump"
-        return [f"  {self._kind.upper()}: open its {what} and press Enter at that moment.  (s: not this one, q: end)"]
+        return [f"  {self._kind.upper()}: open its {what}, and press Enter at once. (s: skip, q: end)"]
 
     def _wait(self, now_s: float) -> list[str]:
         waited_s = now_s - self._since
@@ -212,7 +214,7 @@ class Guide:
             self.status = f"{shown}, listening"
             if mine is not None:
                 self._enter("rest", now_s)
-                return [f"  Leave everything closed for {self._rest_s:.0f} s.  (s: skip, q: end)"]
+                return [f"  Leave everything closed for {self._rest_s:.0f} s. (s: skip, q: end)"]
             if waited_s >= NOT_HEARD_S:
                 return [f"  Nothing is heard of it in {waited_s:.0f} s{self._instead()}.", *self._next_tank(now_s)]
             return []
@@ -244,11 +246,12 @@ class Guide:
                 said.append(f"  It goes the wrong way: {change:+.1f} % while it is {VERBS[self._kind][1]}.")
             elif way * change >= ENOUGH_PCT and levels >= ENOUGH_LEVELS and "enough" not in self._told:
                 self._told.add("enough")
-                said.append(f"  Enough: {change:+.1f} %. Close the valve and press Enter at that moment.")
+                said.append(f"  Enough: {change:+.1f} %. Close it, and press Enter at once.")
         elif waited_s >= NO_CHANGE_S and "still" not in self._told:
             self._told.add("still")
             said.append(
-                f"  No change in {waited_s:.0f} s{self._instead()}. A coarse sender needs more; else press Enter when you close it."
+                f"  No change in {waited_s:.0f} s{self._instead()}. A coarse sender needs more. Press Enter at once when you "
+                "close it."
             )
         return said
 

@@ -1,42 +1,40 @@
-"""Tanks that are filled and drained at marks, by senders of many kinds, and one thing wrong with them: what proofs are held against.
+"""Tanks that are filled and drained at marks, by senders of many kinds, and one thing wrong with them: what proofs are held
+against.
 
-    python tests/proofs.py        see tests/benchmark/proof_scores.py for the confusion table
+python tests/proofs.py        see tests/benchmark/proof_scores.py for the confusion table
 
-Recordings are canlevel.simulate's (other traffic, address claims, periods that jitter); the level in each frame is made anew here
-from a level that is known: the valve, a sender's delay and lag, noise, and its steps.
+Recordings are canlevel.simulate's (other traffic, address claims, periods that jitter); the level in each frame is made anew
+here from a level that is known: the valve, a sender's delay and lag, noise, and its steps.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-import canlevel
-from canlevel.proving.records import Proofs, TankProof
-from canlevel.simulate import SimulatedFrame, Tank, simulate
-from tests.faults import (
+from faults import (
     NMEA_FLUIDS,
     RVC_FLUIDS,
     START_US,
-    alone,
     capacity_of,
     change,
     in_time,
     level_of,
     log_text,
     of_another,
-    pgn_of,
     raw_of,
     roster_text,
-    source_of,
     tanks_of,
     without,
 )
+
+import canlevel
+from canlevel.proving.records import Proofs
+from canlevel.simulate import SimulatedFrame, Tank, simulate
 
 __all__ = ["FAULTS", "KINDS", "Bench", "bench", "proved"]
 
@@ -125,7 +123,7 @@ class Bench:
         )  # fmt: skip
         other = replace(
             mine, fluid=self.neighbour, instance=int(self.neighbour_id.rpartition(".")[2]), capacity_l=120, start_l=44.4,
-            step_pct=0.4, source_address=self.source if self.protocol != "j1939" else self.source,
+            step_pct=0.4,
         )  # fmt: skip
         frames = simulate([mine, other], start=START, seconds=self.seconds, seed=self.seed).frames
         at = np.array([(f.time_us - START_US) / 1e6 for f in frames if self.id in tanks_of(f)])
@@ -274,7 +272,7 @@ def _noisy(one: Bench, random: np.random.Generator) -> tuple[Bench, Frames]:
     return _level(one, sender=Sender(0, float(random.uniform(3.5, 6)), one.sender.delay_s))
 
 
-def _leaking(one: Bench, random: np.random.Generator) -> tuple[Bench, Frames]:
+def _leaking(one: Bench, _: np.random.Generator) -> tuple[Bench, Frames]:
     """Fast enough that the rest of this recording holds three of the sender's steps."""
     rest_min = (one.seconds - 2 * (one.fill[1] - one.fill[0]) - 160) / 60
     step_pct = 100 / one.sender.parts if one.sender.parts else 0.4
@@ -312,7 +310,7 @@ def _status_later(raw: dict[str, int]) -> Spoilt:
 
 
 def _pinned(level_pct: float) -> Spoilt:
-    return lambda one, _: (one, _shown(one, lambda at, shown: np.full(len(at), level_pct)))
+    return lambda one, _: (one, _shown(one, lambda _at, shown: np.full(len(shown), level_pct)))
 
 
 def _other_capacity(one: Bench, frames: Frames, random: np.random.Generator) -> Frames:
@@ -335,8 +333,8 @@ FAULTS: dict[str, tuple[Spoilt, str, tuple[str, ...]]] = {
     ),
     "pinned full": (_pinned(100.0), "not_pinned", ANY),
     "pinned empty": (_pinned(0.0), "not_pinned", ANY),
-    "inverted": (lambda one, _: (one, _shown(one, lambda at, shown: 100 - shown)), "rises", ANY),
-    "stuck": (lambda one, _: (one, _shown(one, lambda at, shown: np.full(len(at), shown[0]))), "rises", ANY),
+    "inverted": (lambda one, _: (one, _shown(one, lambda _at, shown: 100 - shown)), "rises", ANY),
+    "stuck": (lambda one, _: (one, _shown(one, lambda _at, shown: np.full(len(shown), shown[0]))), "rises", ANY),
     "only up": (lambda one, _: _level(one, only=(1.0, 0.0)), "falls", ANY),
     "only down": (lambda one, _: _level(one, only=(0.0, 1.0), begin_pct=min(one.begin_pct + 30, 97.0)), "rises", ANY),
     "early": (lambda one, random: _level(one, early_s=float(random.uniform(25, 45))), "delay", ANY),

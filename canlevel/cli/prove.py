@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
@@ -85,8 +86,8 @@ def prove(
     bitrate: Bitrate = 250_000,
     seconds: Seconds = None,
 ) -> None:
-    """Prove each tank of a roster: present, right fluid, one device, steady at rest, up when filled, down when drained, how far,
-    how fast, how late, its step, its capacity.
+    """Prove each tank of a roster: present, right fluid, one device, steady at rest, rises when filled, falls when drained,
+    how far, how fast, how late, its step, its capacity.
 
     On a live bus you are guided, tank by tank: open a valve and press Enter. For a recording say when, with --fill and --drain.
     Exit code 0 where all are proved (remarks or not), 1 where one is not.
@@ -154,9 +155,12 @@ def _writable(output: Path | None) -> None:
     if output.is_dir() or not output.absolute().parent.is_dir():
         what = "is a folder" if output.is_dir() else "is in a folder that is not there"
         raise QueryError(f"--output: {output} {what}", next_step="name a file in a folder that is there")
+    there = output.exists()
     try:
         with output.open("a", encoding="utf-8"):
             pass
+        if not there:
+            output.unlink()
     except OSError as error:
         raise QueryError(f"--output: {output} cannot be written ({error.strerror})") from error
 
@@ -187,18 +191,19 @@ class _StatusLine:
     """Sentences that stay, and one line below that is rewritten, where there is a terminal."""
 
     def __init__(self) -> None:
-        self._shown = ""
-        self._rewrites = sys.stdout.isatty()
+        self._shown, self._width = "", text_width()
+        self._rewrites = sys.stderr.isatty()
 
     def tell(self, sentences: Sequence[str], status: str) -> None:
         status = status[: screen_width() - 1] if self._rewrites else ""
         if not sentences and status == self._shown:
             return
         if self._shown:
-            print("\r\x1b[K", end="")
+            print("\r\x1b[K", end="", file=sys.stderr)
         for sentence in sentences:
-            print(sentence)
+            indent = sentence[: len(sentence) - len(sentence.lstrip())]
+            print(textwrap.fill(sentence, self._width, subsequent_indent=indent), file=sys.stderr)
         if status:
-            print(f"\r\x1b[K{status}", end="")
-        sys.stdout.flush()
+            print(f"\r\x1b[K{status}", end="", file=sys.stderr)
+        sys.stderr.flush()
         self._shown = status

@@ -49,7 +49,7 @@ from canlevel.proving.records import (
     TankProof,
     Verdict,
 )
-from canlevel.proving.rest import Rest, rest_of
+from canlevel.proving.rest import rest_of
 from canlevel.roster import TankEntry
 from canlevel.tables import times_us, values_of
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
@@ -408,7 +408,8 @@ class _Case:
             return Item(
                 "identity",
                 "fail",
-                f"while it was {_done(mark)}, {name} {_past(change)} by {abs(change):.1f} % in its place: swapped, or plumbed otherwise",
+                f"while it was {_done(mark)}, {name} {_past(change)} by {abs(change):.1f} % in its place: swapped, or plumbed "
+                "otherwise",
                 limit=limit,
                 proof=other.proof(),
                 next_steps=(
@@ -609,14 +610,15 @@ class _Case:
             results.append(
                 (
                     "fail" if abs(drift) > DRIFT_PCT_PER_MIN else "remark",
-                    f"{creeps} by {abs(drift):.2g} % a minute{litres} with everything closed: a leak, or a valve that is not tight",
+                    f"{creeps} by {abs(drift):.2g} % a minute{litres} with everything closed: a leak, or a valve that is not "
+                    "tight",
                     (
                         "look for a leak and for a valve or a pump that is not off",
                         "then leave it alone for longer and look again",
                     ),
                 )
             )
-        elif rest.steps and track.stepped:
+        elif rest.steps and track.step_pct > NOISE_PCT:
             way = "down" if rest.steps < 0 else "up"
             results.append(
                 (
@@ -696,7 +698,8 @@ class _Case:
             return replace(
                 item,
                 result="fail",
-                sentence=f"{_past(one.change_pct)} from {one.before_pct:.1f} to {one.after_pct:.1f} % while it was {done}: inverted",
+                sentence=f"{_past(one.change_pct)} from {one.before_pct:.1f} to {one.after_pct:.1f} % while it was {done}: "
+                "inverted",
                 next_steps=(
                     "look in the monitor's setup for the sender's kind (which end of its range is empty) and turn it round",
                     "swap the sender's two ends if it can be mounted either way",
@@ -841,8 +844,8 @@ class _Case:
                     result="remark",
                     low=low,
                     high=max(high, low),
-                    sentence=f"first change {_at(first.first_change_s)}, but it stopped {before_s:.0f} s and more before the valve "
-                    "was closed: the mark is late, or something else moved it",
+                    sentence=f"first change {_at(first.first_change_s)}, but it stopped {before_s:.0f} s and more before the "
+                    "valve was closed: the mark is late, or something else moved it",
                     next_steps=("check the times of the marks",),
                 )
         own = f"the sender is {_between(low, max(high, low))} behind"

@@ -19,6 +19,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
@@ -32,7 +33,10 @@ Kind = Literal["fill", "drain"]
 HEAD = ("tank", "what", "opened", "closed")
 LARGEST_MARKS = 256 * 1024  # bytes
 DAY_US = 86_400_000_000
-NEXT_STEP = "write it like 2026-05-01T08:12:30Z, 08:12:30 or +120 (seconds from the first frame), and /TIME for when it was closed"
+NEXT_STEP = (
+    "write it like 2026-05-01T08:12:30Z, 08:12:30 or +120 (seconds from the first frame), "
+    "and /TIME for when it was closed"
+)
 _OFFSET = re.compile(r"\+(\d{1,9}(?:\.\d{1,6})?)(?:\s*s)?")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d{1,6})?))?(Z|[+-]\d{2}:?\d{2})?")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -50,7 +54,9 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class WrittenMark:
-    """A mark as it was written. tank: its id, None where it was left out. opened, closed: times as text. where: option or line."""
+    """A mark as it was written. tank: its id, None where it was left out. opened, closed: times as text. where: option,
+    line.
+    """
 
     kind: Kind
     tank: str | None
@@ -234,7 +240,7 @@ def marks_at(
     marks.sort(key=lambda mark: mark.opened_us)
     for entry in {id(mark.entry): mark.entry for mark in marks}.values():
         mine = [mark for mark in marks if mark.entry is entry]
-        for before, after in zip(mine[:-1], mine[1:], strict=True):
+        for before, after in pairwise(mine):
             if after.opened_us <= (before.closed_us or before.opened_us):
                 raise QueryError(
                     f'two marks of "{entry.name}" overlap',

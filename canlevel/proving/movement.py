@@ -50,15 +50,17 @@ QUARTER = 0.25
 GRID, REFINED = 48, 3
 TWO_SIGMA = 2.0
 MOST_FOR_FLOWS = 20_000  # readings around one mark
-FINE_STEP_PCT = 0.05
+FINE_STEP_PCT, COARSE = 0.05, 0.3
+RUN, FEWEST_RUNS, BEYOND, SCATTERING = 12, 4, 2, 0.3
 
 
 @dataclass(frozen=True, eq=False)
 class Track:
     """The levels of one tank, n readings that carry a level and a time, in the order of time.
 
-    rows: (n,) places in the tank's columns. time_us: (n,). seconds: (n,) from `origin_us`. level_pct: (n,). sender: its step and
-    its noise. told_step_pct: the step that the device itself says (RV-C), else 0. capacity_l: the roster's, else the device's.
+    rows: (n,) places in the tank's columns. time_us: (n,). seconds: (n,) from `origin_us`. level_pct: (n,). sender: its step
+    and its noise. scatters: whether readings at rest lie over several of its steps; noise_pct: their standard deviation.
+    told_step_pct: the step that the device itself says (RV-C), else 0. capacity_l: the roster's, else the device's.
     """
 
     tank: Tank
@@ -69,6 +71,8 @@ class Track:
     sender: Sender
     told_step_pct: float
     capacity_l: float | None
+    scatters: bool = False
+    noise_pct: float = 0.0
 
     @property
     def origin_us(self) -> int:
@@ -91,13 +95,9 @@ class Track:
         return self.sender.step_pct or self.told_step_pct or FINEST_PCT
 
     @property
-    def noise_pct(self) -> float:
-        return self.sender.noise_pct
-
-    @property
     def stepped(self) -> bool:
         """Whether a reading says in which step the level lies, and no more."""
-        return self.step_pct > FINE_STEP_PCT and self.noise_pct < 0.3 * self.step_pct
+        return self.step_pct > FINE_STEP_PCT and not self.scatters and self.noise_pct < COARSE * self.step_pct
 
     def within(self, begin_s: float, end_s: float) -> NDArray[np.int64]:
         """Places of the readings from one moment up to another."""
@@ -157,18 +157,41 @@ def track_of(tank: Tank, entry: TankEntry | None) -> Track:
     seconds = (time_us - (time_us[0] if len(time_us) else 0)) / 1e6
     sender = describe_sender(seconds, level) if len(rows) >= FEWEST_AT_REST else Sender(0.0, 0.0)
     told_step = 100.0 / float(told.max()) if len(told) else 0.0
-    return Track(tank, rows, time_us, seconds, level, sender, told_step, capacity_l)
+    scatters, noise = _scatter(level, sender.step_pct)
+    noise = max(noise, sender.noise_pct) if scatters else sender.noise_pct
+    return Track(tank, rows, time_us, seconds, level, sender, told_step, capacity_l, scatters, noise)
+
+
+def _scatter(level: Floats, step_pct: float) -> tuple[bool, float]:
+    """(whether a level scatters over several steps while it gets nowhere, its standard deviation then), from short runs.
+
+    A sender's noise is told from flicker by how many levels a dozen neighbours have beyond those that lie between the first and
+    the last of them: a level at a mark goes to and fro between two.
+    """
+    runs = len(level) // RUN
+    if runs < FEWEST_RUNS or not step_pct:
+        return False, 0.0
+    places = np.round(level[: runs * RUN].reshape(runs, RUN) / step_pct)
+    distinct = (np.diff(np.sort(places, axis=1), axis=1) > 0).sum(axis=1) + 1
+    beyond = distinct - (np.abs(places[:, -1] - places[:, 0]) + 1)
+    if float(np.mean(beyond >= BEYOND)) < SCATTERING:
+        return False, 0.0
+    at = np.arange(RUN) - (RUN - 1) / 2
+    off = level[: runs * RUN].reshape(runs, RUN)
+    off = off - off.mean(axis=1, keepdims=True)
+    off = off - (off @ at / (at @ at))[:, None] * at
+    return True, float(np.sqrt(np.median((off * off).sum(axis=1) / (RUN - 2))))
 
 
 @dataclass(frozen=True)
 class Response:
     """What a level did around a mark; times in seconds after the valve opened, levels and changes in percent.
 
-    opened_s, closed_s: on the track's axis. moved: 1 rose, -1 fell, 0 stood still. least_pct: what it would have had to move by
-    to count. first_change_s: the first reading that had left where it was. delay_s: the sender's own delay, at least and at most,
-    what a step takes to fill taken off; None where nothing tells. closed_delay_s: the same by when it stopped after the
-    valve was closed. rate_l, rate_pct: per minute, signed, with 95 % bounds; None where not known. rows: places of the track's
-    readings that show it.
+    opened_s, closed_s: on the track's axis. moved: 1 rose, -1 fell, 0 stood still. least_pct: what it would have had to move
+    by to count. first_change_s: the first reading that had left where it was. delay_s: the sender's own delay, at least and
+    at most, what a step takes to fill taken off; None where nothing tells. closed_delay_s: the same by when it stopped after
+    the valve was closed. rate_l, rate_pct: per minute, signed, with 95 % bounds; None where not known. rows: places of the
+    track's readings that show it.
     """
 
     opened_s: float
@@ -240,7 +263,7 @@ def response(track: Track, opened_us: int, closed_us: int | None, earliest_us: i
     found = replace(found, moved=sign)
     found = _with_rate(track, found, rows, until_s)
     found = _with_first_change(track, found, rows)
-    return _stepped_delays(track, found, rows) if track.stepped else _fitted_delays(track, found, rows)
+    return _stepped_delays(track, found, rows, head) if track.stepped else _fitted_delays(track, found, rows)
 
 
 def _flickers(track: Track, before: NDArray[np.int64], after: NDArray[np.int64]) -> bool:
@@ -250,7 +273,9 @@ def _flickers(track: Track, before: NDArray[np.int64], after: NDArray[np.int64])
 
 
 def _furthest(track: Track, after: NDArray[np.int64], before_pct: float) -> tuple[float, float, int]:
-    """(level it got to, what it had to move by, how many of the readings until then) without knowing when a valve was closed."""
+    """(level it got to, what it had to move by, how many of the readings until then) without knowing when a valve was
+    closed.
+    """
     level = track.level_pct[after]
     if len(level) >= SMOOTHED:
         padded = np.pad(level, SMOOTHED // 2, mode="edge")
@@ -354,7 +379,7 @@ def _last_there(track: Track, found: Response, rows: NDArray[np.int64]) -> int |
     return int(there[-1]) if len(there) else None
 
 
-def _stepped_delays(track: Track, found: Response, rows: NDArray[np.int64]) -> Response:
+def _stepped_delays(track: Track, found: Response, rows: NDArray[np.int64], head: NDArray[np.int64]) -> Response:
     """With the bounds of the delay that a sender in steps tells.
 
     The first step is passed at most one step's time after the flow began, and seen at the first reading after that. When the
@@ -365,8 +390,7 @@ def _stepped_delays(track: Track, found: Response, rows: NDArray[np.int64]) -> R
     slowest = min(abs(found.rate_pct[1]), abs(found.rate_pct[0]))
     step_s = 60 * track.step_pct / slowest if slowest > 0 else math.inf
     seconds = track.seconds[rows]
-    still = track.level_pct[rows[seconds < found.opened_s]]
-    noise = max(track.noise_pct, float(still.std()) if len(still) else 0.0)  # of a flicker, too
+    noise = max(track.noise_pct, float(track.level_pct[head].std()))  # of a flicker, too
     fuzz_s = 60 * TWO_SIGMA * noise / abs(found.rate_pct[0]) if found.rate_pct[0] else 0.0
     first = int(np.searchsorted(seconds, found.opened_s + found.first_change_s - 1e-9))
     unchanged_s = float(seconds[first - 1]) - found.opened_s if first else found.first_change_s - track.period_s

@@ -65,8 +65,8 @@ class Item:
     """One question about one tank, answered.
 
     key: of ITEMS. measured in `unit`, between low and high (95 %), None where nothing was. limit: what it was judged by, in
-    words; least and most: the same as numbers, where it is one. sentence: for people. proof: the frames it rests on. codes: of the
-    findings that say the same.
+    words; least and most: the same as numbers, where it is one. sentence: for people. proof: the frames it rests on. codes:
+    of the findings that say the same.
     """
 
     key: str
@@ -111,7 +111,9 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Movement:
-    """What one mark did to the tank's level. moved: "rose", "fell" or "still". seconds after the valve opened; volumes in litres."""
+    """What one mark did to the tank's level. moved: "rose", "fell" or "still". seconds after the valve opened; volumes in
+    litres.
+    """
 
     mark: Mark
     moved: str
@@ -177,8 +179,8 @@ class TankProof:
 
 @dataclass(frozen=True, slots=True)
 class Proofs:
-    """The proof of the tanks of a vessel. first_us, last_us: from when to when was heard. also_heard: ids of tanks that the roster
-    does not list. others: findings that are about no tank of the proof, such as those of the bus as a whole.
+    """The proof of the tanks of a vessel. first_us, last_us: from when to when was heard. also_heard: ids of tanks that the
+    roster does not list. others: findings that are about no tank of the proof, such as those of the bus as a whole.
     """
 
     tanks: tuple[TankProof, ...]

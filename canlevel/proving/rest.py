@@ -2,9 +2,10 @@
 
 What comes in: a Track and the times in which all valves were closed. What goes out: a Rest.
 
-Drift of a fine sender: one slope for all those times, by least squares in each, weighted by how well each knows it; its standard
-error from the residuals, made larger by how alike neighbours are, (1 + r) / (1 - r) for a lag-one correlation r. A sender in
-steps shows a drift only where it passes a step and does not come back: two of them in one direction, none in the other.
+Drift of a fine sender: one slope for all those times, by least squares in each, weighted by how well each knows it; its
+standard error from the residuals, made larger by how alike neighbours are, (1 + r) / (1 - r) for a lag-one correlation r. A
+sender in steps shows a drift only where it passes a step and does not come back: two of them in one direction, none in the
+other.
 """
 
 from __future__ import annotations
@@ -34,9 +35,9 @@ NEIGHBOURS = math.sqrt(2.0)
 @dataclass(frozen=True, slots=True)
 class Rest:
     """A level at rest. seconds: for how long in all. noise_pct: standard deviation about its slope, beyond the flicker of one
-    step. spread_pct: the same with it. jumps: changes from one reading to the next that no level at rest makes; largest_pct: the
-    largest change. drift_pct_per_min: signed; surely: whether it is no chance; least_pct_per_min: the smallest that would have
-    shown. steps: how many steps a sender in steps passed for good, signed. rows: places of the track's readings.
+    step. spread_pct: the same with it. jumps: changes from one reading to the next that no level at rest makes; largest_pct:
+    the largest change. drift_pct_per_min: signed; surely: whether it is no chance; least_pct_per_min: the smallest that would
+    have shown. steps: how many steps a sender in steps passed for good, signed. rows: places of the track's readings.
     """
 
     seconds: float

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.proofs import FAULTS, KINDS, bench, proved
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from proofs import FAULTS, KINDS, bench, proved
 
 ANY = ("nmea2000", "rvc", "j1939")
 
@@ -67,14 +67,21 @@ def main() -> None:
         item = FAULTS[name][1] if name else ""
         caught = sum(one["results"][item] in ("fail", "remark") for one in ones) if item else 0
         refused = sum(one["verdict"] == "not proved" for one in ones)
-        others = Counter(key for one in ones for key, result in one["results"].items() if result in ("fail", "remark") and key != item)
+        others = Counter(
+            key
+            for one in ones
+            for key, result in one["results"].items()
+            if result in ("fail", "remark") and key != item
+        )
         told = ", ".join(f"{key} {count}" for key, count in others.most_common())
         print(f"{name or '(good)':20} {item:11} {len(ones):4} {caught if item else '':>7} {refused:11}  {told}")
         if wanted.verbose:
             for one in ones:
                 bad = one["results"].get(item) not in ("fail", "remark") if item else one["verdict"] != "proved"
                 if bad:
-                    print("   ", one["seed"], one["protocol"], one["kind"], one["verdict"], one["reasons"], one["delay"])
+                    print(
+                        "   ", one["seed"], one["protocol"], one["kind"], one["verdict"], one["reasons"], one["delay"]
+                    )
     good = by_fault.get("")
     if good:
         print("\ngood tanks by sender: proved, with remarks, not proved")
