@@ -96,9 +96,12 @@ class Bench:
     def true_pct(self, at: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
         """(n,) true levels at (n,) times."""
         rate = 100 * self.rate_l_per_min / 60 / self.capacity_l
-        level = np.full(len(at), self.begin_pct)
-        for (begin, end), sign, share in zip((self.fill, self.drain), (1, -1), self.only, strict=True):
-            level = level + sign * share * rate * np.clip(at - begin + self.early_s, 0, end - begin)
+        up, down = (
+            share * rate * np.clip(at - begin + self.early_s, 0, end - begin)
+            for (begin, end), share in zip((self.fill, self.drain), self.only, strict=True)
+        )
+        # What no longer fits runs over.
+        level = np.maximum(np.minimum(self.begin_pct + up, 100.0) - down, 0.0)
         return np.asarray(level - self.leak_pct_per_min / 60 * at)
 
     def shown_pct(self, at: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

@@ -78,7 +78,7 @@ def prove(
     rest: Annotated[
         float,
         typer.Option(
-            "--rest", metavar="SECONDS", help="Guided: how long to leave a tank alone before and after.", min=5
+            "--rest", metavar="SECONDS", help="Guided: how long to leave a tank alone before and after.", min=1
         ),
     ] = 30.0,
     dbc: DbcFiles = None,

@@ -49,16 +49,16 @@ from canlevel.proving.records import (
     TankProof,
     Verdict,
 )
-from canlevel.proving.rest import rest_of
+from canlevel.proving.rest import Rest, rest_of
 from canlevel.roster import TankEntry
 from canlevel.tables import times_us, values_of
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
 
 __all__ = ["cautions_of", "prove"]
 
-REST_BEFORE_S, REST_AFTER_S, LONGEST_REST_S = 300.0, 300.0, 3600.0
+REST_BEFORE_S, REST_AFTER_S, LONGEST_REST_S = 900.0, 900.0, 3600.0
 LATE_AT_MOST_S = 60.0
-WHILE_S = 5.0
+SLOWER = 1.5
 BY_THE_ENDS = (0.0, 100.0)
 ENDS = (0.5, 99.5)  # a level that has arrived there moves no more, whatever flows
 PRESENT = ("no-traffic", "no-extended-frames", "no-tank-frames", "other-protocol", "tank-missing")
@@ -555,8 +555,8 @@ class _Case:
                 early_s = 1.0 - one.delay_s[1]  # what began too early is told under "delay"
             spans.append((max(free_s, opened_s - REST_BEFORE_S), opened_s - early_s))
             if mark.closed_us is not None:
-                late = [pair[1] for pair in (one.closed_delay_s, one.delay_s) if pair is not None] if one else []
-                late_s = min(max(min(late, default=0.0), 0.0), LATE_AT_MOST_S)
+                late = [pair[0] for pair in (one.closed_delay_s, one.delay_s) if pair is not None] if one else []
+                late_s = min(max(late, default=0.0), LATE_AT_MOST_S) if max(late, default=0.0) > 0 else 0.0
                 free_s = track.at(mark.closed_us) + settling_s(track) + late_s
             else:
                 shown_s = float(track.seconds[one.rows[-1]]) if one is not None and len(one.rows) else last_s
@@ -570,7 +570,7 @@ class _Case:
             f"{DRIFT_PCT_PER_MIN:g} % a minute"
         )
         jumps = self._found(("level-jumps",))
-        rest = rest_of(track, self._spans_at_rest(track))
+        rest, unmarked = self._rested(track)
         if rest is None:
             told = self._told("rest", jumps, limit)
             return told or Item(
@@ -627,6 +627,8 @@ class _Case:
                     ("leave it alone for longer: a second step the same way is a leak, or a valve that is not tight",),
                 )
             )
+        if unmarked:
+            results.append(("remark", f"was not left alone: it {unmarked}", ("mark every fill and drain",)))
         if results:
             results.sort(key=lambda one: WORST.index(one[0]))
             return replace(
@@ -638,6 +640,38 @@ class _Case:
             sentence=f"still for {span_words(rest.seconds)}, scatter {rest.spread_pct:.2f} %; "
             f"a drift of {rest.least_pct_per_min:.2g} % a minute{smallest} would have shown",
         )
+
+    def _rested(self, track: Track) -> tuple[Rest | None, str]:
+        """The rest, and what moved in it without a mark, if that is no drift: it came and went, and all else stood still.
+
+        Whoever fills and drains and marks the one only has not left the tank alone; that is no leak. What else stood still has to
+        be long enough that two thirds of that rate would have shown.
+        """
+        spans = self._spans_at_rest(track)
+        rest = rest_of(track, spans)
+        if rest is None or not self.marks or not (rest.surely or rest.steps):
+            return rest, ""
+        left, moved = list[Interval](), list[tuple[float, float, float, float]]()
+        for begin_s, end_s in spans:
+            places = track.within(begin_s, end_s + 1e-6)
+            flows = derive_flows(track.readings(places)) if len(places) >= FEWEST_READINGS else None
+            free_s = begin_s
+            for row in flows.to_pylist() if flows is not None else []:
+                flow_s = tuple((row[name].timestamp() * 1e6 - track.origin_us) / 1e6 for name in ("start", "end"))
+                left.append((free_s, flow_s[0] - 2 * track.period_s))
+                free_s = flow_s[1] + settling_s(track)
+                moved.append((*flow_s, row["end_level_pct"] - row["start_level_pct"], row["rate_pct_per_min"]))
+            left.append((free_s, end_s))
+        other = rest_of(track, [span for span in left if span[1] - span[0] >= LEAST_REST_S / 2])
+        if other is None or not moved or other.surely or other.steps:
+            return rest, ""
+        if any(abs(rate) / SLOWER < other.least_pct_per_min for *_, rate in moved):
+            return rest, ""
+        told = [
+            f"{_past(change)} by {abs(change):.1f} % unmarked, {begin_s:.0f} to {end_s:.0f} s after its first reading"
+            for begin_s, end_s, change, _ in moved
+        ]
+        return other, ", and ".join(told)
 
     @staticmethod
     def _litres_per_hour(track: Track, pct_per_min: float) -> str:
@@ -832,7 +866,11 @@ class _Case:
         if low > high:  # not the same each time: the longest counts
             low = max(one.delay_s[0] for one in told if one.delay_s is not None)
             high = max(one.delay_s[1] for one in told if one.delay_s is not None)
-        stops = [one for one in told if one.closed_delay_s is not None and ENDS[0] < one.after_pct < ENDS[1]]
+        stops = [
+            one
+            for one in told
+            if one.closed_delay_s is not None and ENDS[0] + track.step_pct < one.after_pct < ENDS[1] - track.step_pct
+        ]
         ended = min(stops, key=lambda one: one.closed_delay_s[1] if one.closed_delay_s else math.inf, default=None)
         low = max(low, 0.0)
         result: Result = "ok" if low <= ok_s else "remark" if low <= long_s else "fail"

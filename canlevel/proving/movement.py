@@ -144,7 +144,7 @@ class Track:
 
 def track_of(tank: Tank, entry: TankEntry | None) -> Track:
     """The Track of a tank as one device sends it."""
-    time_us, level = tank.time_us, tank.level_pct
+    time_us, level = tank.time_us.astype(np.int64), tank.level_pct
     rows = np.flatnonzero((time_us != UNKNOWN_TIME_US) & ~np.isnan(level))
     rows = rows[np.argsort(time_us[rows], kind="stable")]
     told = tank.steps
@@ -158,7 +158,7 @@ def track_of(tank: Tank, entry: TankEntry | None) -> Track:
     sender = describe_sender(seconds, level) if len(rows) >= FEWEST_AT_REST else Sender(0.0, 0.0)
     told_step = 100.0 / float(told.max()) if len(told) else 0.0
     scatters, noise = _scatter(level, sender.step_pct)
-    noise = max(noise, sender.noise_pct) if scatters else sender.noise_pct
+    noise = max(noise, sender.noise_pct)
     return Track(tank, rows, time_us, seconds, level, sender, told_step, capacity_l, scatters, noise)
 
 
@@ -174,13 +174,14 @@ def _scatter(level: Floats, step_pct: float) -> tuple[bool, float]:
     places = np.round(level[: runs * RUN].reshape(runs, RUN) / step_pct)
     distinct = (np.diff(np.sort(places, axis=1), axis=1) > 0).sum(axis=1) + 1
     beyond = distinct - (np.abs(places[:, -1] - places[:, 0]) + 1)
-    if float(np.mean(beyond >= BEYOND)) < SCATTERING:
+    scatters = float(np.mean(beyond >= BEYOND)) >= SCATTERING
+    if not scatters and step_pct > FINE_STEP_PCT:
         return False, 0.0
     at = np.arange(RUN) - (RUN - 1) / 2
     off = level[: runs * RUN].reshape(runs, RUN)
     off = off - off.mean(axis=1, keepdims=True)
     off = off - (off @ at / (at @ at))[:, None] * at
-    return True, float(np.sqrt(np.median((off * off).sum(axis=1) / (RUN - 2))))
+    return scatters, float(np.sqrt(np.median((off * off).sum(axis=1) / (RUN - 2))))
 
 
 @dataclass(frozen=True)
@@ -241,8 +242,10 @@ def response(track: Track, opened_us: int, closed_us: int | None, earliest_us: i
         head = before[:FEWEST_AT_REST] if len(before) else after[:1]
     level, noise, step = track.level_pct, track.noise_pct, track.step_pct
     before_pct = float(np.median(level[head]))
+    # A level that lies at a mark of the sender goes to and fro between two steps.
+    flicker = min(float(np.ptp(level[head])), step) if track.stepped else 0.0
     if closed_s is None:
-        after_pct, least, end = _furthest(track, after, before_pct)
+        after_pct, least, end = _furthest(track, after, before_pct, flicker)
         after = after[:end]
         until_s = float(track.seconds[after[-1]])
     else:
@@ -272,7 +275,7 @@ def _flickers(track: Track, before: NDArray[np.int64], after: NDArray[np.int64])
     return bool(one.min() <= other.max() and other.min() <= one.max())
 
 
-def _furthest(track: Track, after: NDArray[np.int64], before_pct: float) -> tuple[float, float, int]:
+def _furthest(track: Track, after: NDArray[np.int64], before_pct: float, flicker: float) -> tuple[float, float, int]:
     """(level it got to, what it had to move by, how many of the readings until then) without knowing when a valve was
     closed.
     """
@@ -280,7 +283,7 @@ def _furthest(track: Track, after: NDArray[np.int64], before_pct: float) -> tupl
     if len(level) >= SMOOTHED:
         padded = np.pad(level, SMOOTHED // 2, mode="edge")
         level = np.median(np.lib.stride_tricks.sliding_window_view(padded, SMOOTHED), axis=1)
-    least = max(CLEAR_STEPS * track.step_pct, 3 * track.noise_pct, CLEAR_PCT)
+    least = max(CLEAR_STEPS * track.step_pct + flicker, 3 * track.noise_pct, CLEAR_PCT)
     away = level - before_pct
     beyond = np.flatnonzero(np.abs(away) >= least)
     if not len(beyond):
