@@ -644,8 +644,8 @@ class _Case:
     def _rested(self, track: Track) -> tuple[Rest | None, str]:
         """The rest, and what moved in it without a mark, if that is no drift: it came and went, and all else stood still.
 
-        Whoever fills and drains and marks the one only has not left the tank alone; that is no leak. What else stood still has to
-        be long enough that two thirds of that rate would have shown.
+        Whoever fills and drains and marks the one only has not left the tank alone; that is no leak. What else stood still
+        has to be long enough that two thirds of that rate would have shown.
         """
         spans = self._spans_at_rest(track)
         rest = rest_of(track, spans)
@@ -863,8 +863,8 @@ class _Case:
             )
         bounds += [one.closed_delay_s for one in told if one.closed_delay_s is not None]
         low, high = max(pair[0] for pair in bounds), min(pair[1] for pair in bounds)
-        if low > high:  # not the same each time: the longest counts
-            low = max(one.delay_s[0] for one in told if one.delay_s is not None)
+        if low > high:  # what they tell does not go together, so that no more than all of them is sure
+            low = min(one.delay_s[0] for one in told if one.delay_s is not None)
             high = max(one.delay_s[1] for one in told if one.delay_s is not None)
         stops = [
             one

@@ -45,13 +45,13 @@ ONE_STEP = 1.5
 CLEAR_STEPS, CLEAR_NOISE, CLEAR_PCT = 0.75, 4.0, 0.1
 MEDIAN_SPREAD = 1.2533  # standard error of a median over that of a mean, normal noise
 SMOOTHED = 5
-MOSTLY_THERE = 0.6
-QUARTER = 0.25
+MOSTLY_THERE, FIFTH = 0.6, 0.2
+QUARTER, FEWEST_BACK, OFTEN_BACK = 0.25, 3, 0.15
 GRID, REFINED = 48, 3
 TWO_SIGMA = 2.0
 MOST_FOR_FLOWS = 20_000  # readings around one mark
-FINE_STEP_PCT, COARSE = 0.05, 0.3
-RUN, FEWEST_RUNS, BEYOND, SCATTERING = 12, 4, 2, 0.3
+FINE_STEP_PCT, ROUNDED_PCT, COARSE = 0.05, 1.0, 0.3
+RUN, FEWEST_RUNS, BEYOND, SCATTERING = 12, 4, 2, 0.12
 
 
 @dataclass(frozen=True, eq=False)
@@ -394,6 +394,13 @@ def _stepped_delays(track: Track, found: Response, rows: NDArray[np.int64], head
     step_s = 60 * track.step_pct / slowest if slowest > 0 else math.inf
     seconds = track.seconds[rows]
     noise = max(track.noise_pct, float(track.level_pct[head].std()))  # of a flicker, too
+    if track.step_pct < ROUNDED_PCT:  # such a step is what a message rounds to, and says little of the sender behind it
+        noise = max(noise, QUARTER * track.step_pct)
+    ramp = rows[(seconds >= found.opened_s + found.first_change_s) & (seconds <= (found.closed_s or seconds[-1]))]
+    steps = found.moved * np.diff(track.level_pct[ramp]) / track.step_pct
+    back, forth = np.count_nonzero(steps < -QUARTER), np.count_nonzero(steps > QUARTER)
+    if back >= FEWEST_BACK and back > OFTEN_BACK * forth:  # it scatters, if not by much more than a step
+        noise = max(noise, track.step_pct / 2)
     fuzz_s = 60 * TWO_SIGMA * noise / abs(found.rate_pct[0]) if found.rate_pct[0] else 0.0
     first = int(np.searchsorted(seconds, found.opened_s + found.first_change_s - 1e-9))
     unchanged_s = float(seconds[first - 1]) - found.opened_s if first else found.first_change_s - track.period_s
@@ -438,12 +445,14 @@ def _fitted_delays(track: Track, found: Response, rows: NDArray[np.int64]) -> Re
     rests = max(int((seconds < corner_s).sum()), 1)
     slopes = max(int(((seconds >= corner_s) & (seconds < stop_s)).sum()), 2)
     tails = max(int((seconds >= stop_s).sum()), 1)
-    off = TWO_SIGMA * sigma / abs(slope) * math.sqrt(1 / rests + 4 / slopes) + track.period_s / 2
+    # What rounding to a step leaves does not average out where a slow slope takes long to pass one.
+    known_s = track.period_s / 2 + FIFTH * track.step_pct / abs(slope)
+    off = TWO_SIGMA * sigma / abs(slope) * math.sqrt(1 / rests + 4 / slopes) + known_s
     delay = corner_s - found.opened_s
     found = replace(found, delay_s=(delay - off, delay + off))
     if found.closed_s is None:
         return found
-    off = TWO_SIGMA * sigma / abs(slope) * math.sqrt(1 / tails + 4 / slopes) + track.period_s / 2
+    off = TWO_SIGMA * sigma / abs(slope) * math.sqrt(1 / tails + 4 / slopes) + known_s
     return replace(found, closed_delay_s=(stop_s - found.closed_s - off, stop_s - found.closed_s + off))
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "Item",
     "Movement",
     "Proofs",
+    "Result",
     "TankProof",
     "Verdict",
     "time_text",

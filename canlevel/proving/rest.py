@@ -27,6 +27,8 @@ SURE = 4.0  # standard errors: one false alarm in 16,000 by normal noise
 MOST_ALIKE = 0.9
 DOUBTFUL = 2.0
 JUMP_STEPS, JUMP_NOISE = 1.5, 6.0
+FEWEST_PASSED, FEWEST_CREPT, FEWEST_TURNS = 2, 3, 4
+WIDEST_FLICKER_PCT = 4.0  # a strip's step, and what J1939 rounds it to
 LEAST_NOISE_READINGS = 8
 TO_SIGMA = 1.4826
 NEIGHBOURS = math.sqrt(2.0)
@@ -61,26 +63,30 @@ def rest_of(track: Track, spans: Sequence[Interval]) -> Rest | None:
         return None
     step = track.step_pct if track.stepped else 0.0
     rows = np.concatenate(windows)
-    slopes, errors, weights, squares, beyond, changes = [], [], [], [], [], []
+    slopes, errors, weights, squares, beyond, changes, flickers = [], [], [], [], [], [], []
     for places in windows:
         seconds, level = track.seconds[places], track.level_pct[places]
         slope, error, off = _slope(seconds, level)
+        flicker = max(step, _flicker(level))
+        flickers.append(flicker)
         slopes.append(slope)
         errors.append(error)
         weights.append(1 / max(error, 1e-9) ** 2)
         squares.append(off)
-        beyond.append(np.maximum(np.abs(off) - step, 0.0))
+        beyond.append(np.maximum(np.abs(off) - flicker, 0.0))
         changes.append(np.abs(np.diff(level)))
     off, change = np.concatenate(squares), np.concatenate(changes)
     spread = float(np.sqrt(np.mean(off**2)))
     noise = float(np.sqrt(np.mean(np.concatenate(beyond) ** 2)))
     usual = TO_SIGMA * float(np.median(change)) / NEIGHBOURS if len(change) >= LEAST_NOISE_READINGS else 0.0
-    jumps = int(np.count_nonzero(change > max(JUMP_PCT, JUMP_STEPS * step, JUMP_NOISE * usual)))
+    jumps = int(np.count_nonzero(change > max(JUMP_PCT, JUMP_STEPS * max(flickers), JUMP_NOISE * usual)))
     longest_s = max(float(np.ptp(track.seconds[places])) for places in windows)
     passed = 0
     if track.stepped:
         passed = _passed(track, windows, step)
-        surely = abs(passed) >= 2
+        crept = _crept(track, windows, step)
+        surely = abs(passed) >= FEWEST_PASSED or abs(crept) >= FEWEST_CREPT
+        passed = crept if surely and abs(passed) < FEWEST_PASSED else passed
         drift = 60 * passed * step / total_s if surely else 0.0
         least = 60 * 2 * step / total_s
     else:
@@ -121,6 +127,27 @@ def _passed(track: Track, windows: Sequence[NDArray[np.int64]], step: float) -> 
         begin, end = level[:edge], level[-edge:]
         away = max(float(end.min() - begin.max()), 0.0) - max(float(begin.min() - end.max()), 0.0)
         net.append(round(away / step))
-    if not any(net) or min(net) * max(net) < 0:
-        return 0
-    return sum(net)
+    return _all_one_way(net)
+
+
+def _crept(track: Track, windows: Sequence[NDArray[np.int64]], step: float) -> int:
+    """The same by the middle of the first and of the last quarter, which a flicker may shift by one step."""
+    net = []
+    for places in windows:
+        level = track.level_pct[places]
+        edge = max(len(level) // 4, 2)
+        net.append(round(float(np.median(level[-edge:]) - np.median(level[:edge])) / step))
+    return _all_one_way(net)
+
+
+def _all_one_way(steps: Sequence[int]) -> int:
+    return 0 if not any(steps) or min(steps) * max(steps) < 0 else sum(steps)
+
+
+def _flicker(level: NDArray[np.float64]) -> float:
+    """How far apart the two levels are between which a sender in uneven steps goes to and fro at rest; 0 where it does not."""
+    values = np.unique(level)
+    if len(values) != 2 or np.count_nonzero(np.diff(level)) < FEWEST_TURNS:
+        return 0.0
+    apart = float(values[1] - values[0])
+    return apart if apart <= WIDEST_FLICKER_PCT else 0.0
