@@ -46,6 +46,7 @@ CLEAR_STEPS, CLEAR_NOISE, CLEAR_PCT = 0.75, 4.0, 0.1
 MEDIAN_SPREAD = 1.2533  # standard error of a median over that of a mean, normal noise
 SMOOTHED = 5
 MOSTLY_THERE, FIFTH = 0.6, 0.2
+UNEVEN = 1.2  # steps differ: J1939 rounds a strip's 2.8 % to 2.4, 2.8 and 3.2
 QUARTER, FEWEST_BACK, OFTEN_BACK = 0.25, 3, 0.15
 GRID, REFINED = 48, 3
 TWO_SIGMA = 2.0
@@ -391,7 +392,7 @@ def _stepped_delays(track: Track, found: Response, rows: NDArray[np.int64], head
     if found.rate_pct is None or found.first_change_s is None:
         return found
     slowest = min(abs(found.rate_pct[1]), abs(found.rate_pct[0]))
-    step_s = 60 * track.step_pct / slowest if slowest > 0 else math.inf
+    step_s = UNEVEN * 60 * track.step_pct / slowest if slowest > 0 else math.inf
     seconds = track.seconds[rows]
     noise = max(track.noise_pct, float(track.level_pct[head].std()))  # of a flicker, too
     if track.step_pct < ROUNDED_PCT:  # such a step is what a message rounds to, and says little of the sender behind it

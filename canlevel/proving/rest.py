@@ -28,7 +28,7 @@ MOST_ALIKE = 0.9
 DOUBTFUL = 2.0
 JUMP_STEPS, JUMP_NOISE = 1.5, 6.0
 FEWEST_PASSED, FEWEST_CREPT, FEWEST_TURNS = 2, 3, 4
-WIDEST_FLICKER_PCT = 4.0  # a strip's step, and what J1939 rounds it to
+TURNS_SHARE, WIDEST_FLICKER_PCT = 0.1, 4.0  # a strip's step, and what J1939 rounds it to
 LEAST_NOISE_READINGS = 8
 TO_SIGMA = 1.4826
 NEIGHBOURS = math.sqrt(2.0)
@@ -147,7 +147,7 @@ def _all_one_way(steps: Sequence[int]) -> int:
 def _flicker(level: NDArray[np.float64]) -> float:
     """How far apart the two levels are between which a sender in uneven steps goes to and fro at rest; 0 where it does not."""
     values = np.unique(level)
-    if len(values) != 2 or np.count_nonzero(np.diff(level)) < FEWEST_TURNS:
+    if len(values) != 2 or np.count_nonzero(np.diff(level)) < max(FEWEST_TURNS, TURNS_SHARE * len(level)):
         return 0.0
     apart = float(values[1] - values[0])
     return apart if apart <= WIDEST_FLICKER_PCT else 0.0

@@ -15,7 +15,7 @@ STYLES = {"ok": "green", "remark": "bold yellow", "fail": "bold red", "not_teste
 WORDS = {"ok": "ok", "remark": "REMARK", "fail": "FAIL", "not_tested": "-"}
 OF_VERDICT = {"proved": "bold green", "proved with remarks": "bold yellow", "not proved": "bold red"}
 RESULT, TITLE = 9, 26
-MOST_STEPS = 2
+MOST_STEPS, LEAST_ROOM = 2, 30
 # Whose limit is worth a look even where it was kept; the JSON has all of them.
 WITH_LIMITS = {"rest", "extent", "speed", "delay", "step", "capacity"}
 
@@ -66,9 +66,11 @@ def _tank(tank: Mapping[str, Any], width: int) -> list[Line]:
     if tank["verdict"] == "not proved" and not any(item["result"] == "fail" for item in tank["items"]):
         for reason in tank["reasons"]:
             lines += _wrapped("bold red", printable(reason), 2, width)
+    heard = any(item["item"] == "present" and item["result"] == "ok" for item in tank["items"])
     for item in tank["items"]:
-        lines += _item(item, width)
-    return lines
+        if heard or item["result"] != "not_tested":
+            lines += _item(item, width)
+    return lines if heard else lines + _wrapped("dim", "Nothing else of it can be tested.", 2, width)
 
 
 def _item(item: Mapping[str, Any], width: int) -> list[Line]:
@@ -77,15 +79,19 @@ def _item(item: Mapping[str, Any], width: int) -> list[Line]:
     text = printable(item["sentence"])
     if item["limit"] and (result in ("fail", "remark") or (result == "ok" and item["item"] in WITH_LIMITS)):
         text += f" [{printable(item['limit'])}]"
-    room = max(width - len(head), 20)
-    first, *rest = textwrap.wrap(text, room) or [""]
-    lines: list[Line] = [(STYLES[result], head + first)]
-    lines += [("dim" if result == "not_tested" else "", " " * len(head) + more) for more in rest]
+    margin = " " * len(head)
+    if width - len(head) < LEAST_ROOM:  # a narrow screen: what is said stands below
+        margin = " " * RESULT
+        first, rest = "", textwrap.wrap(text, width - len(margin))
+    else:
+        first, *rest = textwrap.wrap(text, width - len(head)) or [""]
+    lines: list[Line] = [(STYLES[result], (head + first).rstrip()[:width])]
+    lines += [("dim" if result == "not_tested" else "", margin + more) for more in rest]
     if result in ("fail", "remark"):
         for step in item["next_steps"][:MOST_STEPS]:
             lines += [
-                ("", " " * len(head) + more)
-                for more in textwrap.wrap(f"Next: {printable(step)}", room, subsequent_indent="  ")
+                ("", margin + more)
+                for more in textwrap.wrap(f"Next: {printable(step)}", width - len(margin), subsequent_indent="  ")
             ]
     return lines
 

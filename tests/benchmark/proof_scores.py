@@ -1,6 +1,6 @@
 """How many good tanks are proved, and each fault caught under its item: over protocols, senders, capacities, rates and seeds.
 
-    python tests/benchmark/proof_scores.py --seeds 40 [--first 0] [--fault late] [--verbose]
+    python tests/benchmark/proof_scores.py --seeds 40 [--first 0] [--fault late] [--open] [--verbose]
 
 tests/proofs.py makes the recordings; what is right about them is known from how they were made.
 """
@@ -22,9 +22,9 @@ from proofs import FAULTS, KINDS, bench, proved
 ANY = ("nmea2000", "rvc", "j1939")
 
 
-def score(job: tuple[str, int]) -> dict[str, object]:
+def score(job: tuple[str, int, bool]) -> dict[str, object]:
     """One recording: which fault was put into it, and what was said."""
-    fault, seed = job
+    fault, seed, closed = job
     protocols = FAULTS[fault][2] if fault in FAULTS else ANY
     protocol, kind = protocols[seed % len(protocols)], KINDS[seed // 3 % len(KINDS)]
     one = bench(seed, protocol, kind)
@@ -33,7 +33,10 @@ def score(job: tuple[str, int]) -> dict[str, object]:
     else:
         frames = one.frames()
     with tempfile.TemporaryDirectory() as folder:
-        proof = proved(one, frames, Path(folder)).tanks[0]
+        marks = {
+            kind: [text if closed else text.partition("/")[0] for text in texts] for kind, texts in one.marks.items()
+        }
+        proof = proved(one, frames, Path(folder), **marks).tanks[0]
     truth = one.rate_l_per_min
     rates = [m.rate_l_per_min for m in proof.movements if m.rate_l_per_min is not None]
     return {
@@ -52,11 +55,14 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--fault", action="append")
     parser.add_argument("--verbose", action="store_true")
+    parser.add_argument("--open", action="store_true", help="leave out when valves were closed")
     parser.add_argument("--workers", type=int, default=2)
     wanted = parser.parse_args()
     names = wanted.fault or ["", *FAULTS]
     names = ["" if name == "none" else name for name in names]
-    jobs = [(name, seed) for name in names for seed in range(wanted.first, wanted.first + wanted.seeds)]
+    jobs = [
+        (name, seed, not wanted.open) for name in names for seed in range(wanted.first, wanted.first + wanted.seeds)
+    ]
     with ProcessPoolExecutor(wanted.workers) as pool:
         found = list(pool.map(score, jobs, chunksize=4))
     by_fault: dict[str, list[dict]] = defaultdict(list)  # type: ignore[type-arg]
