@@ -27,7 +27,7 @@ SURE = 4.0  # standard errors: one false alarm in 16,000 by normal noise
 MOST_ALIKE = 0.9
 DOUBTFUL = 2.0
 JUMP_STEPS, JUMP_NOISE = 1.5, 6.0
-FEWEST_PASSED, FEWEST_CREPT, FEWEST_TURNS = 2, 3, 4
+FEWEST_PASSED, CREPT_STEPS, FEWEST_TURNS = 2, 1.5, 4
 TURNS_SHARE, WIDEST_FLICKER_PCT = 0.1, 4.0  # a strip's step, and what J1939 rounds it to
 LEAST_NOISE_READINGS = 8
 TO_SIGMA = 1.4826
@@ -81,23 +81,22 @@ def rest_of(track: Track, spans: Sequence[Interval]) -> Rest | None:
     usual = TO_SIGMA * float(np.median(change)) / NEIGHBOURS if len(change) >= LEAST_NOISE_READINGS else 0.0
     jumps = int(np.count_nonzero(change > max(JUMP_PCT, JUMP_STEPS * max(flickers), JUMP_NOISE * usual)))
     longest_s = max(float(np.ptp(track.seconds[places])) for places in windows)
+    weight = np.array(weights)
+    mean = float((np.array(slopes) * weight).sum() / weight.sum())
+    error = float(1 / math.sqrt(weight.sum()))
+    # None of the spans may tell otherwise; a short one tells little.
+    alike = all(slope * mean > 0 or abs(slope) < DOUBTFUL * off for slope, off in zip(slopes, errors, strict=True))
+    creeps = abs(mean) > SURE * error and alike
     passed = 0
     if track.stepped:
         passed = _passed(track, windows, step)
-        crept = _crept(track, windows, step)
-        surely = abs(passed) >= FEWEST_PASSED or abs(crept) >= FEWEST_CREPT
-        passed = crept if surely and abs(passed) < FEWEST_PASSED else passed
-        drift = 60 * passed * step / total_s if surely else 0.0
-        least = 60 * 2 * step / total_s
+        surely = abs(passed) >= FEWEST_PASSED or (creeps and abs(mean) * total_s > CREPT_STEPS * step)
+        drift = 60 * passed * step / total_s if abs(passed) >= FEWEST_PASSED else 60 * mean if surely else 0.0
+        least = 60 * FEWEST_PASSED * step / total_s
     else:
-        weight = np.array(weights)
-        mean = float((np.array(slopes) * weight).sum() / weight.sum())
-        error = float(1 / math.sqrt(weight.sum()))
-        # None of the spans may tell otherwise; a short one tells little.
-        alike = all(slope * mean > 0 or abs(slope) < DOUBTFUL * off for slope, off in zip(slopes, errors, strict=True))
-        moved = abs(mean) * longest_s
-        surely = abs(mean) > SURE * error and alike and moved > max(track.step_pct, 0.02)
-        drift, least = 60 * mean, 60 * max(SURE * error, max(track.step_pct, 0.02) / longest_s)
+        finest = max(track.step_pct, 0.02)
+        surely = creeps and abs(mean) * longest_s > finest
+        drift, least = 60 * mean, 60 * max(SURE * error, finest / longest_s)
     return Rest(total_s, noise, spread, jumps, float(change.max(initial=0.0)), drift, surely, least, passed, rows)
 
 
@@ -127,21 +126,7 @@ def _passed(track: Track, windows: Sequence[NDArray[np.int64]], step: float) -> 
         begin, end = level[:edge], level[-edge:]
         away = max(float(end.min() - begin.max()), 0.0) - max(float(begin.min() - end.max()), 0.0)
         net.append(round(away / step))
-    return _all_one_way(net)
-
-
-def _crept(track: Track, windows: Sequence[NDArray[np.int64]], step: float) -> int:
-    """The same by the middle of the first and of the last quarter, which a flicker may shift by one step."""
-    net = []
-    for places in windows:
-        level = track.level_pct[places]
-        edge = max(len(level) // 4, 2)
-        net.append(round(float(np.median(level[-edge:]) - np.median(level[:edge])) / step))
-    return _all_one_way(net)
-
-
-def _all_one_way(steps: Sequence[int]) -> int:
-    return 0 if not any(steps) or min(steps) * max(steps) < 0 else sum(steps)
+    return 0 if min(net) * max(net) < 0 else sum(net)
 
 
 def _flicker(level: NDArray[np.float64]) -> float:
