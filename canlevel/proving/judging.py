@@ -166,7 +166,10 @@ class _Case:
         self.tank = max(self.mine, key=lambda tank: tank.series.rows, default=None)
         self.marks = [mark for mark in bench.marks if mark.entry is entry]
         self.track = None if self.tank is None else bench.track(self.tank)
-        self.responses = [self._response(self.track, mark) for mark in self.marks] if self.track else []
+        self.responses: list[Response | None] = []
+        for mark in self.marks if self.track is not None else ():
+            assert self.track is not None
+            self.responses.append(self._response(self.track, mark, self.responses))
 
     # ---- what all items need ----
 
@@ -184,18 +187,20 @@ class _Case:
     def _is_this(self, tank: str | None) -> bool:
         return tank is not None and tank.partition(".")[2] == f"{self.entry.fluid}.{self.entry.instance}"
 
-    def _response(self, track: Track, mark: Mark) -> Response | None:
+    def _response(self, track: Track, mark: Mark, earlier: Sequence[Response | None]) -> Response | None:
+        """What the level did around a mark of this tank. earlier: the same of those before."""
         if not len(track.time_us):
             return None
-        mine = [one for one in self.bench.marks if one.entry is mark.entry]
-        at = next(i for i, one in enumerate(mine) if one is mark)
+        at = len(earlier)
         earliest_us = int(track.time_us[0])
         if at:
-            before = mine[at - 1]
-            earliest_us = before.opened_us if before.closed_us is None else before.closed_us
+            before, one = self.marks[at - 1], earlier[at - 1]
+            ended_us = before.opened_us if before.closed_us is None else before.closed_us
+            if before.closed_us is None and one is not None and one.arrived_s is not None:
+                ended_us = min(track.origin_us + round(1e6 * one.arrived_s), mark.opened_us)
             # Half of the time between, so that a sender that is late with the one is not early with the next.
-            earliest_us += min(round(3e6 * settling_s(track)), (mark.opened_us - earliest_us) // 2)
-        latest_us = mine[at + 1].opened_us if at + 1 < len(mine) else int(track.time_us[-1])
+            earliest_us = ended_us + min(round(3e6 * settling_s(track)), (mark.opened_us - ended_us) // 2)
+        latest_us = self.marks[at + 1].opened_us if at + 1 < len(self.marks) else int(track.time_us[-1])
         return response(track, mark.opened_us, mark.closed_us, earliest_us, latest_us)
 
     def _found(self, codes: Sequence[str]) -> list[Finding]:
@@ -559,8 +564,8 @@ class _Case:
                 late_s = min(max(late, default=0.0), LATE_AT_MOST_S) if max(late, default=0.0) > 0 else 0.0
                 free_s = track.at(mark.closed_us) + settling_s(track) + late_s
             else:
-                shown_s = float(track.seconds[one.rows[-1]]) if one is not None and len(one.rows) else last_s
-                free_s = shown_s if one is not None and one.moved else last_s
+                arrived_s = None if one is None else one.arrived_s
+                free_s = last_s if arrived_s is None else arrived_s + settling_s(track)
         spans.append((free_s, min(last_s, free_s + REST_AFTER_S)))
         return [span for span in spans if span[1] > span[0]]
 
@@ -860,7 +865,10 @@ class _Case:
                 ),
             )
         if not bounds:
-            return item
+            if (first.first_change_s or 0.0) <= long_s:
+                return item
+            told_little = "; too few steps were passed to tell how much of it is the sender's"
+            return replace(item, result="remark", sentence=item.sentence + told_little)
         bounds += [one.closed_delay_s for one in told if one.closed_delay_s is not None]
         low, high = max(pair[0] for pair in bounds), min(pair[1] for pair in bounds)
         if low > high:  # what they tell does not go together, so that no more than all of them is sure

@@ -46,6 +46,7 @@ CLEAR_STEPS, CLEAR_NOISE, CLEAR_PCT = 0.75, 4.0, 0.1
 MEDIAN_SPREAD = 1.2533  # standard error of a median over that of a mean, normal noise
 SMOOTHED = 5
 MOSTLY_THERE, FIFTH = 0.6, 0.2
+FEWEST_STEPS, BACK_STEPS = 1.5, 1.6
 UNEVEN = 1.2  # steps differ: J1939 rounds a strip's 2.8 % to 2.4, 2.8 and 3.2
 QUARTER, FEWEST_BACK, OFTEN_BACK = 0.25, 3, 0.15
 GRID, REFINED = 48, 3
@@ -192,8 +193,8 @@ class Response:
     opened_s, closed_s: on the track's axis. moved: 1 rose, -1 fell, 0 stood still. least_pct: what it would have had to move
     by to count. first_change_s: the first reading that had left where it was. delay_s: the sender's own delay, at least and
     at most, what a step takes to fill taken off; None where nothing tells. closed_delay_s: the same by when it stopped after
-    the valve was closed. rate_l, rate_pct: per minute, signed, with 95 % bounds; None where not known. rows: places of the
-    track's readings that show it.
+    the valve was closed. rate_l, rate_pct: per minute, signed, with 95 % bounds; None where not known. arrived_s: when
+    it had got there. rows: places of the track's readings that show it.
     """
 
     opened_s: float
@@ -207,6 +208,7 @@ class Response:
     closed_delay_s: Interval | None = None
     rate_l: tuple[float, float, float] | None = None
     rate_pct: tuple[float, float, float] | None = None
+    arrived_s: float | None = None
     rows: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
@@ -245,8 +247,10 @@ def response(track: Track, opened_us: int, closed_us: int | None, earliest_us: i
     before_pct = float(np.median(level[head]))
     # A level that lies at a mark of the sender goes to and fro between two steps.
     flicker = min(float(np.ptp(level[head])), step) if track.stepped else 0.0
+    arrived_s = closed_s
     if closed_s is None:
-        after_pct, least, end = _furthest(track, after, before_pct, flicker)
+        after_pct, least, top, end = _furthest(track, after, before_pct, flicker)
+        arrived_s = float(track.seconds[after[top]])
         after = after[:end]
         until_s = float(track.seconds[after[-1]])
     else:
@@ -264,7 +268,7 @@ def response(track: Track, opened_us: int, closed_us: int | None, earliest_us: i
     if abs(change) < least or not change:
         return found
     sign = 1 if change > 0 else -1
-    found = replace(found, moved=sign)
+    found = replace(found, moved=sign, arrived_s=arrived_s)
     found = _with_rate(track, found, rows, until_s)
     found = _with_first_change(track, found, rows)
     return _stepped_delays(track, found, rows, head) if track.stepped else _fitted_delays(track, found, rows)
@@ -276,9 +280,11 @@ def _flickers(track: Track, before: NDArray[np.int64], after: NDArray[np.int64])
     return bool(one.min() <= other.max() and other.min() <= one.max())
 
 
-def _furthest(track: Track, after: NDArray[np.int64], before_pct: float, flicker: float) -> tuple[float, float, int]:
-    """(level it got to, what it had to move by, how many of the readings until then) without knowing when a valve was
-    closed.
+def _furthest(
+    track: Track, after: NDArray[np.int64], before_pct: float, flicker: float
+) -> tuple[float, float, int, int]:
+    """(level it got to, what it had to move by, at which reading, how many of the readings until then) without knowing when a
+    valve was closed.
     """
     level = track.level_pct[after]
     if len(level) >= SMOOTHED:
@@ -288,15 +294,16 @@ def _furthest(track: Track, after: NDArray[np.int64], before_pct: float, flicker
     away = level - before_pct
     beyond = np.flatnonzero(np.abs(away) >= least)
     if not len(beyond):
-        return float(np.median(level[-FEWEST_AFTER:])), least, len(after)
+        return float(np.median(level[-FEWEST_AFTER:])), least, 0, len(after)
     sign = 1.0 if away[beyond[0]] > 0 else -1.0
     reached = np.maximum.accumulate(sign * away)
-    back = np.flatnonzero(reached - sign * away > least)
+    # Back is more than a flicker.
+    back = np.flatnonzero(reached - sign * away > max(least, BACK_STEPS * track.step_pct if track.stepped else 0.0))
     back = back[back > beyond[0]]
     end = int(back[0]) if len(back) else len(after)
     top = int(np.argmax((sign * away)[:end]))
     # Some readings at rest beyond the highest tell that it had got there.
-    return before_pct + sign * float(reached[end - 1]), least, min(end, top + 20)
+    return before_pct + sign * float(reached[end - 1]), least, top, min(end, top + 20)
 
 
 def _with_rate(track: Track, found: Response, rows: NDArray[np.int64], until_s: float) -> Response:
@@ -326,9 +333,12 @@ def _with_rate(track: Track, found: Response, rows: NDArray[np.int64], until_s: 
                 continue
             one = {name: float(values[i]) for name, values in columns.items()}
             size = abs(one["end_level_pct"] - one["start_level_pct"])
+            one["end_s"] = end_s
             if best is None or size > abs(best["end_level_pct"] - best["start_level_pct"]):
                 best = one
     if best is not None:
+        if found.closed_s is None:
+            found = replace(found, arrived_s=max(best["end_s"], found.arrived_s or 0.0))
         pct = best["rate_pct_per_min"]
         if track.capacity_l is None or math.isnan(best["rate_l_per_min"]):
             return replace(found, rate_pct=(pct, pct, pct))
@@ -337,10 +347,17 @@ def _with_rate(track: Track, found: Response, rows: NDArray[np.int64], until_s: 
         bounds = (best["rate_low"], best["rate_high"])
         low_pct, high_pct = sorted(bound * scale for bound in bounds)
         return replace(found, rate_l=(middle, *bounds), rate_pct=(pct, low_pct, high_pct))
-    if found.closed_s is None or found.closed_s <= found.opened_s:
+    if found.closed_s is not None:
+        # All that is known: it moved by the change, give or take a step, while the valve was open;
+        minutes = (found.closed_s - found.opened_s) / 60
+    else:
+        # or between the last reading at rest and the one that had arrived.
+        last = _last_there(track, found, rows)
+        if last is None or found.arrived_s is None or abs(found.change_pct) < FEWEST_STEPS * track.step_pct:
+            return found
+        minutes = (found.arrived_s - float(track.seconds[rows[last]])) / 60
+    if minutes <= 0:
         return found
-    # All that is known: it moved by the change, give or take a step, while the valve was open.
-    minutes = (found.closed_s - found.opened_s) / 60
     change, off = abs(found.change_pct), track.step_pct + TWO_SIGMA * track.noise_pct
     sizes = (change, max(change - off, 0.0), change + off)
     rate_pct = tuple(found.moved * size / minutes for size in sizes)
