@@ -37,6 +37,7 @@ ALLOWED = {
     "proof": {"diagnosis", "proving", *ROOMS, *GROUND},
     "guide": {"proving", *ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
+    "watching": {"watching", "diagnosis", "show", *ROOMS, *GROUND},
     "api": {"proof", "proving", "pipeline", "diagnosis", "histories", "recovery", *ROOMS, *GROUND},
     "cli": {
         "cli",
@@ -49,6 +50,7 @@ ALLOWED = {
         "recovery",
         "service",
         "show",
+        "watching",
         *ROOMS,
         *GROUND,
     },

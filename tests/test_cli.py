@@ -69,6 +69,7 @@ def test_the_commands_are_these() -> None:
         "service-file",
         "tanks",
         "tidy",
+        "watch",
     ]
 
 
