@@ -12,6 +12,7 @@
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
         open_store,
         open_stores,
         outlook,
+        prove,
         tanks,
         tidy,
         traffic,
@@ -80,6 +82,7 @@ __all__ = [
     "open_store",
     "open_stores",
     "outlook",
+    "prove",
     "tanks",
     "tidy",
     "traffic",
@@ -100,6 +103,7 @@ _HOMES = {
         "open_store",
         "open_stores",
         "outlook",
+        "prove",
         "tanks",
         "tidy",
         "traffic",

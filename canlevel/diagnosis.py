@@ -315,12 +315,18 @@ class Examination:
         self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
     ) -> None:
         self.source = source
-        self._roster, self._bitrate = roster, bitrate
+        self.roster, self.decoder, self._bitrate = roster, decoder, bitrate
         self._hearing = Hearing(decoder, levels=levels)
 
-    def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
+    def run(
+        self,
+        on_batch: Callable[[Progress], None] | None = None,
+        *,
+        on_frames: Callable[[pa.Table], None] | None = None,
+    ) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
 
+        on_batch: called after each batch. on_frames: called with its FRAMES; a bus brings some, or none, twice a second.
         Raises CaptureError for what cannot be read.
         """
         began_s, listened_s = time.monotonic(), None
@@ -328,6 +334,8 @@ class Examination:
             with suppress(NoFramesError):
                 for frames in self.source.batches():
                     self._hearing.add(frames)
+                    if on_frames is not None:
+                        on_frames(frames)
                     if on_batch is not None:
                         on_batch(self.source.progress())
         finally:
@@ -335,7 +343,7 @@ class Examination:
                 listened_s = time.monotonic() - began_s
             self.source.close()
         recording = recording_facts(self.source.tally, self._bitrate, live=self.source.live, listened_s=listened_s)
-        return self._hearing.heard(self._roster, recording, several=self.source.several, done=True)
+        return self._hearing.heard(self.roster, recording, several=self.source.several, done=True)
 
 
 def recording_facts(tally: Tally, bitrate: int, *, live: bool, listened_s: float | None) -> Recording:

@@ -65,6 +65,7 @@ def test_the_commands_are_these() -> None:
         "log",
         "notebook",
         "outlook",
+        "prove",
         "service-file",
         "tanks",
         "tidy",
