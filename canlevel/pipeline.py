@@ -36,7 +36,10 @@ MOST_TO_DERIVE = 80_000  # new readings whose flows are derived at once; of more
 
 @dataclass(slots=True)
 class Decoding:
-    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages."""
+    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages.
+
+    on_readings: is given READINGS of each batch that has some, as they are known then.
+    """
 
     source: Source
     roster: Roster
@@ -44,6 +47,7 @@ class Decoding:
     own: tuple[Message, ...] = ()
     readings: int = 0
     malformed: int = 0
+    on_readings: Callable[[pa.Table], None] | None = None
     _heard: set[tuple[str, int]] = field(default_factory=set)
     _rates: OnlineRates = field(default_factory=OnlineRates)
 
@@ -66,6 +70,8 @@ class Decoding:
         self.malformed += _count(readings, "malformed")
         if len(readings) and self.roster.tanks:
             self._heard.update(_tanks_and_sources(readings))
+        if len(readings) and self.on_readings is not None:
+            self.on_readings(readings)
         return readings
 
     @property
