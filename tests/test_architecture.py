@@ -31,10 +31,11 @@ ALLOWED = {
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
-    "api": {"pipeline", "publish", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "api": {"checking", "pipeline", "publish", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "checking": {"derivation", "history", "recovery", "storage", *GROUND},
     "mqtt": set(),
     "publish": {"show", *GROUND},
-    "cli": {"cli", "pipeline", "publish", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
+    "cli": {"cli", "checking", "pipeline", "publish", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
     "__init__": {"api", "storage", *GROUND},
 }

@@ -250,9 +250,11 @@ class _StatusLine:
         per_s = state.progress.frames / max(now - self._began, 1e-3)
         text = f"{state.progress.frames:,} frames ({per_s:,.0f}/s), {state.readings:,} tank readings"
         if state.last is not None and len(state.last):
+            from canlevel.errors import printable
+
             last = state.last.slice(len(state.last) - 1).to_pylist()[0]
             level = "" if last["level_pct"] is None else f" {last['level_pct']:.1f} %"
-            text += f", last {last['tank']}{level}"
+            text += f", last {printable(last['name'] or last['tank'], 30)}{level}"
         print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
 
     def clear(self) -> None:
