@@ -53,7 +53,7 @@ class _Broker:
 
         self._changed = threading.Condition()
         self._sent = self._under_way = self._told = 0
-        self._leaving = False
+        self._leaving = self._refused = False
         self._state_topic = f"{settings['topic']}/state"
         self._topic = settings["topic"]
         client = Client(CallbackAPIVersion.VERSION2, f"canlevel-{secrets.token_hex(6)}", clean_session=True)
@@ -109,6 +109,7 @@ class _Broker:
             self._changed.wait_for(ready, wait_s)
 
     def _connected(self, _: Any, __: Any, ___: Any, reason: Any, ____: Any) -> None:
+        self._refused = reason.is_failure
         if reason.is_failure:
             _say("down", why=f"the broker refuses: {reason}")
             return
@@ -116,7 +117,7 @@ class _Broker:
         _say("up")
 
     def _disconnected(self, _: Any, __: Any, ___: Any, reason: Any, ____: Any) -> None:
-        if not self._leaving:
+        if not self._leaving and not self._refused:  # who refuses ends the connection, too
             _say("down", why=f"the connection ended: {reason}")
 
     def _published(self, *_: Any) -> None:

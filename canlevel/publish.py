@@ -166,7 +166,8 @@ class Publisher:
         self._waiting: deque[_Batch] = deque()
         self._rows = 0
         self._newest: dict[str, str] = {}  # lines of readings that were to be left out, the last of each topic
-        self._closing = self._given_up = False
+        self._closing = self._given_up = self._ended = False
+        self._in_hand: list[str] = []  # lines that the process may not have
         self._why = ""
         self._up: bool | None = None
         self._dropping = False
@@ -294,14 +295,17 @@ class Publisher:
         assert process.stdout is not None
         with self._news:
             self._process = process
+            self._ended = False
             if self._given_up:
                 process.kill()
         told = threading.Thread(target=self._listen, args=(process.stdout, self.delivered), daemon=True)
         told.start()
         try:
             self._write(process.stdin, [json.dumps(self._broker.settings()) + "\n"])
-            while lines := self._next():
+            while lines := self._in_hand or self._next():
+                self._in_hand = lines
                 self._write(process.stdin, lines)
+                self._in_hand = []
             process.stdin.close()
             process.wait()
         finally:
@@ -318,9 +322,11 @@ class Publisher:
         pipe.flush()
 
     def _next(self) -> list[str]:
-        """The next lines for the process; none at the end."""
+        """The next lines for the process; none at the end. Raises OSError where the process has ended by itself."""
         with self._news:
-            self._news.wait_for(lambda: bool(self._waiting) or self._closing)
+            self._news.wait_for(lambda: bool(self._waiting) or self._closing or self._ended)
+            if self._ended:
+                raise BrokenPipeError
             lines, self._newest = list(self._newest.values()), {}
             batch = None
             if self._waiting:
@@ -346,6 +352,9 @@ class Publisher:
                     case {"event": "delivered", "count": int(count)}:
                         self.delivered = before + count
                         self._moved_s = time.monotonic()
+        with self._news:
+            self._ended = True
+            self._news.notify_all()
 
     def _back(self) -> None:
         was, self._up = self._up, True

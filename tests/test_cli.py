@@ -64,6 +64,7 @@ def test_the_commands_are_these() -> None:
         "leaks",
         "log",
         "outlook",
+        "roster",
         "service-file",
         "tanks",
         "tidy",
