@@ -1,7 +1,9 @@
 """Which tanks of a roster have crossed a limit, for a script that asks now and then. READINGS and LEAKS in, Crossings out.
 
-- A level is the median of the last minute in which the tank told one (LAST_S), of each device that told one then. One reading
-  flickers as the tank sloshes; a median over some dozen does not, and after a real change it follows within half a minute.
+- A level is the mean of the readings of the last minute in which the tank was heard (LAST_S), without a tenth of them, and one
+  at least, at either end; of each device that told one then. One reading flickers as the tank sloshes, and a wave lies at its
+  ends more often than in its middle, so that a median flickers too; the ends go for the sake of single wrong readings. A real
+  change is followed within half a minute.
 - Silence is counted from the latest reading of any status, of whichever device.
 - A leak counts with its lower limit (95 %), as long as the quiet time that shows it reaches to within three days of the tank's
   last reading (LEAK_IS_OLD_S): one that was mended is not told for ever.
@@ -66,7 +68,7 @@ def crossings(
             told = rows[time_us[rows] >= last_us - LAST_S * 1e6]
             told_pct = level_pct[told]
             told_pct = told_pct[~np.isnan(told_pct)]
-            level = float(np.median(told_pct)) if len(told_pct) else None
+            level = _settled(told_pct) if len(told_pct) else None
             loss = _leak(leaks, tank, source, last_us)
             for alarm in crossed(entry, level_pct=level, silent_s=silent_s, leak_l_per_h=loss):
                 found.append(Crossing(entry, tank, source, alarm.kind, alarm.sentence))
@@ -74,6 +76,12 @@ def crossings(
                 status = readings.column("status")[int(told[np.argmax(time_us[told])])].as_py().replace("_", " ")
                 found.append(Crossing(entry, tank, source, "no_level", f"no level is told: {status}"))
     return found
+
+
+def _settled(level_pct: NDArray[np.float64]) -> float:
+    """The mean of n levels without those at their ends. level_pct: (n,), at least one."""
+    ends = max(len(level_pct) // 10, 1) if len(level_pct) > 2 else 0
+    return float(np.sort(level_pct)[ends : len(level_pct) - ends].mean())
 
 
 def tanks_of_entries(roster: Roster, readings: pa.Table) -> dict[TankEntry, set[str]]:

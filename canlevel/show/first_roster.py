@@ -49,6 +49,7 @@ NOT_SET = 255  # an instance as devices have it before somebody sets it up (comm
 # What `explain` may have found out about a tank that whoever writes a roster should know.
 MATTERS = ("identity-clash", "instance-flicker", "fluid-suspect", "unlisted-instance")
 LONGEST_TEXT = 60
+LEAST_CAPACITY_L = 0.1  # as NMEA 2000 sends it
 
 
 def first_roster(explanation: dict[str, Any], title: str) -> str:
@@ -160,7 +161,9 @@ def _entry(tanks: list[dict[str, Any]], *, by_protocol: bool, by_source: bool) -
         yield f'protocol = "{protocol}"'
     if by_source:
         yield f"source_address = {source}"
-    capacity_l = next((one["capacity_l"] for one in reversed(tanks) if one["capacity_l"]), None)
+    capacity_l = next(
+        (one["capacity_l"] for one in reversed(tanks) if (one["capacity_l"] or 0) >= LEAST_CAPACITY_L), None
+    )
     if capacity_l is not None:
         yield f"capacity_l = {f'{capacity_l:.1f}'.removesuffix('.0')}  # as the device says; check it"
     else:
