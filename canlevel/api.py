@@ -104,7 +104,7 @@ def log(
         need_dates=True,
         reconnect=True,
     )
-    with publishing(decoding, publish, decoding.tally.tell):
+    with publishing(decoding, publish, decoding.tally.tell, recorded=decoding.source.progress().total is not None):
         return log_source(decoding, store)
 
 

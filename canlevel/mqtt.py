@@ -32,6 +32,7 @@ KEEPALIVE_S = 30  # a broker that stands still is noticed within one and a half 
 SHORTEST_PAUSE_S, LONGEST_PAUSE_S = 1, 30  # between attempts to connect
 LOOK_S = 0.2
 GOODBYE_S = 2.0
+NICE = 10  # where there is more to do than cores, the log goes first
 
 _writing = threading.Lock()
 
@@ -146,6 +147,8 @@ def main(lines: BinaryIO | None = None) -> None:
     # Ctrl-C and a service manager's stop reach the whole group; the end of the input is what ends this.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(NICE)
     stream = lines or sys.stdin.buffer
     parent = os.getppid()
     broker = _Broker(json.loads(stream.readline()))

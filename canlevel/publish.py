@@ -4,7 +4,8 @@ to `tell`.
 The log's thread only puts a batch into a queue. A thread takes it from there as JSON into the pipe of a process of its own
 (mqtt.py), which speaks with the broker; while it writes into a pipe it holds up nobody. If the broker takes less than comes,
 the pipe is full and the queue grows to MOST_WAITING readings; then the oldest go, but for the last of each tank, so that what a
-broker holds as the last value is the last value.
+broker holds as the last value is the last value. A recording is read far faster than any broker takes it, and both would take turns
+with one interpreter: what it says waits until it is logged.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ AT_ONCE = (
 )
 A_PIECE = 500  # readings that are made into JSON together
 PATIENCE_S, LONGEST_END_S = 3.0, 20.0  # at the end: so long without news of a delivery, so long at the most
+LONGEST_RECORDING_S = 60.0  # the same for a recording, all of which comes at the end
 SHORTEST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 60.0  # before a process that died is started again
 PROGRAM = ("-m", "canlevel.mqtt")
 Tell = Callable[[Literal["info", "warning"], str], None]
@@ -112,8 +114,13 @@ class _Publishes(Protocol):
 
 
 @contextmanager
-def publishing(decoding: _Publishes, url: str | None, tell: Tell, *, by_channel: bool = False) -> Iterator[None]:
-    """Publish what is decoded in this block to `url`; nothing where that is None. Raises QueryError for a wrong call."""
+def publishing(
+    decoding: _Publishes, url: str | None, tell: Tell, *, recorded: bool = False, by_channel: bool = False
+) -> Iterator[None]:
+    """Publish what is decoded in this block to `url`; nothing where that is None. recorded, by_channel: as for Publisher.
+
+    Raises QueryError for a wrong call.
+    """
     if url is None:
         yield
         return
@@ -123,7 +130,7 @@ def publishing(decoding: _Publishes, url: str | None, tell: Tell, *, by_channel:
             "--publish needs paho-mqtt, which is not installed",
             next_step="pip install '.[mqtt]' in the clone of canlevel",
         )
-    with Publisher(broker, tell, by_channel=by_channel) as publisher:
+    with Publisher(broker, tell, recorded=recorded, by_channel=by_channel) as publisher:
         decoding.on_readings = publisher.publish
         try:
             yield
@@ -155,12 +162,12 @@ class _Batch:
 class Publisher:
     """Publishes from its start until it is closed. tell: (level, sentence) as service.line_writer has them.
 
-    by_channel: topics name the channel, too, where several buses may have equal devices. dropped: readings left out because
+    recorded: nothing goes out before the end. by_channel: topics name the channel, too, where several buses may have equal devices. dropped: readings left out because
     the broker took too little; delivered: messages that it acknowledged.
     """
 
-    def __init__(self, broker: Broker, tell: Tell, *, by_channel: bool = False) -> None:
-        self._broker, self._tell, self._by_channel = broker, tell, by_channel
+    def __init__(self, broker: Broker, tell: Tell, *, recorded: bool = False, by_channel: bool = False) -> None:
+        self._broker, self._tell, self._recorded, self._by_channel = broker, tell, recorded, by_channel
         self.offered = self.dropped = self.delivered = 0
         self._news = threading.Condition()
         self._waiting: deque[_Batch] = deque()
@@ -176,7 +183,8 @@ class Publisher:
         self._thread = threading.Thread(target=self._work, name="canlevel publish", daemon=True)
 
     def __enter__(self) -> Publisher:
-        self._thread.start()
+        if not self._recorded:
+            self._thread.start()
         return self
 
     def __exit__(
@@ -203,8 +211,10 @@ class Publisher:
         with self._news:
             self._closing = True
             self._news.notify_all()
-        ends_s = time.monotonic() + LONGEST_END_S
+        if self._recorded:
+            self._thread.start()
         self._moved_s = time.monotonic()
+        ends_s = self._moved_s + (LONGEST_RECORDING_S if self._recorded else LONGEST_END_S)
         try:
             while self._thread.is_alive():
                 self._thread.join(0.05)
@@ -219,16 +229,19 @@ class Publisher:
                 process.kill()
             self._thread.join()
         missing = self.offered - self.dropped - self.delivered
-        if self.dropped:
-            self._tell("warning", f"{counted(self.dropped, 'reading')} were left out of what was published, as the broker "
-                                  "took less than came; the log has them")  # fmt: skip
+        if self.dropped and self._recorded:
+            told = f"of {counted(self.offered, 'reading')} the last {MOST_WAITING:,} are published; the log has all of them"
+            self._tell("info", told)
+        elif self.dropped:
+            left_out = f"{counted(self.dropped, 'reading')} were left out of what was published"
+            self._tell("warning", f"{left_out}, as the broker took less than came; the log has them")
         if missing > 0:
             why = f" ({self._why})" if self._up is not True and self._why else ""
             self._tell("warning", f"{counted(missing, 'reading')} did not reach {self._broker}{why}; the log has them")
 
     def _make_room(self) -> None:
         """Leave out the oldest readings, but keep the last of each tank."""
-        if not self._dropping:
+        if not self._dropping and not self._recorded:
             self._dropping = True
             self._tell(
                 "warning",

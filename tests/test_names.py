@@ -116,7 +116,7 @@ def test_columns_stand_below_one_another(vessel: tuple[Path, Path, Path], column
     decoded = on_a_terminal("decode", log, "--roster", roster, columns=columns).splitlines()
     body = [line for line in decoded if " 30.00 " in line]
     assert len({cell_len(line[: line.index(" 30.00 ")]) for line in body}) == 1
-    room = 23 if columns < 114 else 60
+    room = 23 if columns < 132 else 60
     assert all(any(cut(name, room) in line for line in body) for name in NAMES)
     for command in ("leaks", "outlook"):
         lines = on_a_terminal(command, log, "--roster", roster, columns=columns).splitlines()

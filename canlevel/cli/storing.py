@@ -91,7 +91,8 @@ def log(
     several_buses = len(source) > 1 and any(is_live(word) for word in source)
     with stopping(decoding.source) as ending, _log_progress(decoding, notes, quiet=quiet) as on_batch:
         try:
-            with publishing(decoding, publish, decoding.tally.tell, by_channel=several_buses):
+            recorded = decoding.source.progress().total is not None
+            with publishing(decoding, publish, decoding.tally.tell, recorded=recorded, by_channel=several_buses):
                 summary = log_source(decoding, store, on_batch=on_batch, zone=rvc_clocks)
         finally:
             notes.finish(summary=False)

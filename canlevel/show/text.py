@@ -41,7 +41,7 @@ STATUS_WORDS = {
 }
 _WIDE = "{time:<23}  {tank:<24} {level:>8} {volume:>11} {capacity:>9}  {status:<14} {source:>6}  {channel} {name}"
 _NARROW = "{clock:<12}  {label} {level:>8} {volume:>10}  {source:>6}  {status}"
-WIDE_COLUMNS = 114
+WIDE_COLUMNS = 132  # with room for a name
 LABEL = 23  # of a tank where there is little room
 
 
@@ -229,8 +229,10 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
             f"step {row['step_pct']:.2g} %" if row["step_pct"] is not None else "",
             f"noise {row['noise_pct']:.2g} %" if row["noise_pct"] else "",
         ]
-        text = ", ".join(part for part in told if part)
-        yield from wrapped(text, width, initial_indent="  ", subsequent_indent="  ")
+        # A fact stays in one piece: its blanks do not break.
+        text = ", ".join(part.replace(" ", "\xa0") for part in told if part)
+        for line in wrapped(text, width, initial_indent="  ", subsequent_indent="  "):
+            yield line.replace("\xa0", " ")
 
 
 def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) -> Table:
