@@ -4,8 +4,8 @@ to `tell`.
 The log's thread only puts a batch into a queue. A thread takes it from there as JSON into the pipe of a process of its own
 (mqtt.py), which speaks with the broker; while it writes into a pipe it holds up nobody. If the broker takes less than comes,
 the pipe is full and the queue grows to MOST_WAITING readings; then the oldest go, but for the last of each tank, so that what a
-broker holds as the last value is the last value. A recording is read far faster than any broker takes it, and both would take turns
-with one interpreter: what it says waits until it is logged.
+broker holds as the last value is the last value. A recording is read far faster than any broker takes it, and both would take
+turns with one interpreter: what it says waits until it is logged.
 """
 
 from __future__ import annotations
@@ -162,8 +162,8 @@ class _Batch:
 class Publisher:
     """Publishes from its start until it is closed. tell: (level, sentence) as service.line_writer has them.
 
-    recorded: nothing goes out before the end. by_channel: topics name the channel, too, where several buses may have equal devices. dropped: readings left out because
-    the broker took too little; delivered: messages that it acknowledged.
+    recorded: nothing goes out before the end. by_channel: topics name the channel, too, where several buses may have equal
+    devices. dropped: readings left out because the broker took too little; delivered: messages that it acknowledged.
     """
 
     def __init__(self, broker: Broker, tell: Tell, *, recorded: bool = False, by_channel: bool = False) -> None:
