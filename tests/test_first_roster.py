@@ -9,6 +9,7 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from adapter import Adapter, WireFrame
 from conftest import START_US, Result
 from hypothesis import given
 from hypothesis import strategies as st
@@ -180,3 +181,13 @@ def test_two_buses_with_one_tank_each(tmp_path: Path, canlevel: Callable[..., Re
     _, text, _ = canlevel("roster", equal)
     assert len(tomllib.loads(text)["tank"]) == 1
     assert "heard on a and b" in text
+
+
+def test_a_live_bus_is_listened_to(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    output = tmp_path / "tanks.toml"
+    with Adapter(frames_per_s=20) as adapter:
+        adapter.send([WireFrame(0x19F21123, bytes.fromhex("10D430D0070000FF"))] * 5)
+        code, _, _ = canlevel("roster", f"slcan:{adapter.path}", "-o", output, "--seconds", "3")
+    assert code == 0
+    assert [(entry.name, entry.capacity_l) for entry in load_roster(output).tanks] == [("Fresh water 0", 200)]
+    assert output.read_text().startswith(f"# A first roster, of what was heard in slcan:{adapter.path}:\n")
