@@ -76,20 +76,20 @@ def check_store(store: Store, roster: Roster | None = None, *, now: datetime, un
     for place, begin in enumerate(begin for begin in begins if begin > begins[0] - MOST_DAYS * DAY):
         ends = begin + DAY if until is None else min(begin + DAY, until)
         if place < FEWEST_DAYS:
-            tables.append(store.scan(since=begin, until=ends, in_order=False))
+            tables.append(store.to_arrow(since=begin, until=ends, in_order=False))
             continue
         heard = set(tanks_of_entries(known, pa.concat_tables([waiting, *tables])))
         missing = [entry for entry in known.tanks if entry.has_limits and entry not in heard]
         if not missing:
             break
-        tables += [store.scan(tank=tank, since=begin, until=ends) for entry in missing for tank in _ids(entry)]
+        tables += [store.to_arrow(tank=tank, since=begin, until=ends) for entry in missing for tank in _ids(entry)]
     readings = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
     if roster is not None:
         readings = roster.apply(readings)
     leaks = []
     for tank in _tanks_that_may_leak(known, readings):
         since = begins[0] - (MOST_DAYS - 1) * DAY
-        mine = known.apply(store.scan(tank=tank, since=since, until=until))
+        mine = known.apply(store.to_arrow(tank=tank, since=since, until=until))
         flows = stored_flows(store, tank=tank, since=since, until=until) if roster is None else derive_flows(mine)
         leaks.append(watch_leaks(mine, flows))
     found = crossings(

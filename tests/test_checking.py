@@ -298,7 +298,7 @@ def test_what_a_logger_at_work_has_not_stored_yet_counts(tmp_path: Path, canleve
         )
         try:
             assert until(lambda: store.exists() and len(heard_lately(open_store(store))) > 5)
-            assert len(open_store(store).scan()) == 0
+            assert len(open_store(store).to_arrow()) == 0
             code, _, errors = canlevel("tanks", "--store", store, "--check")
             assert (code, "silent" in errors, "high" in errors) == (0, False, False), errors
         finally:

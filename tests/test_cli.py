@@ -63,11 +63,13 @@ def test_the_commands_are_these() -> None:
         "flows",
         "leaks",
         "log",
+        "notebook",
         "outlook",
         "roster",
         "service-file",
         "tanks",
         "tidy",
+        "watch",
     ]
 
 

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from canlevel.errors import printable
-from canlevel.show.cells import cells_of, cut, fitted, wrapped
+from canlevel.show.cells import cells, cut, fitted, paragraph
 
 # Greek, Arabic, Chinese with a Japanese blank, an emoji of three with joiners, an accent that stands by itself, Hindi,
 # Persian with a joiner that parts letters.
@@ -166,8 +166,8 @@ def test_a_fitted_text_takes_just_its_columns(text: str, columns: int) -> None:
 
 @given(WORDS, st.integers(10, 60))
 def test_wrapped_text_keeps_its_words_and_its_width(text: str, width: int) -> None:
-    lines = wrapped(text, width, initial_indent="- ", subsequent_indent="  ")
-    assert all(cells_of(line) <= width for line in lines)
+    lines = paragraph(text, width, initial_indent="- ", subsequent_indent="  ")
+    assert all(cells(line) <= width for line in lines)
     squeezed = "".join(line[2:] for line in lines)
     assert [c for c in squeezed if not c.isspace()] == [c for c in text if not c.isspace()]
 
@@ -176,8 +176,8 @@ def test_widths_agree_with_the_character_database() -> None:
     """Against unicodedata's East Asian widths (UAX 11), for single characters that are wide or narrow beyond doubt."""
     for character in "水淡漢字カナ한글ＡＢ":
         assert unicodedata.east_asian_width(character) in "WF"
-        assert cells_of(character) == 2
+        assert cells(character) == 2
     for character in "aéΩжעا":
         assert unicodedata.east_asian_width(character) in "NaA"
-        assert cells_of(character) == 1
-    assert cells_of("e\u0301") == cells_of("é") == 1
+        assert cells(character) == 1
+    assert cells("e\u0301") == cells("é") == 1

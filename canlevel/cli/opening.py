@@ -106,9 +106,9 @@ def readings_of(
         from canlevel.recovery import open_whole
 
         opened = open_whole(store)
-        readings = opened.scan(tank=tank, since=since, until=until, in_order=False)
+        readings = opened.to_arrow(tank=tank, since=since, until=until, in_order=False)
         if tank is not None and not len(readings):
-            known_tank(tank, opened.scan(columns=["tank"]))
+            known_tank(tank, opened.to_arrow(columns=["tank"]))
         if roster is not None:
             from canlevel.roster import load_roster
 
@@ -189,7 +189,7 @@ def flows_of_store(store: Path, tank: str | None, since: datetime | None, until:
     opened = open_whole(store)
     found = stored_flows(opened, tank=tank, since=since, until=until)
     if tank is not None and not len(found):
-        known_tank(tank, opened.scan(columns=["tank"]))
+        known_tank(tank, opened.to_arrow(columns=["tank"]))
     return found
 
 
@@ -203,7 +203,7 @@ def levels_lately(store: Path, tank: str | None, since: datetime | None, until: 
     if not days:
         return empty(READINGS)
     begin = datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=PICTURE_DAYS - 1)
-    return opened.scan(tank=tank, since=max(begin, since or begin), until=until, in_order=False)
+    return opened.to_arrow(tank=tank, since=max(begin, since or begin), until=until, in_order=False)
 
 
 def in_order(since: datetime | None, until: datetime | None) -> None:

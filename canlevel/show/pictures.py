@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.series import Series, series_of
 from canlevel.errors import printable
-from canlevel.show.cells import cells_of, cut, fitted
+from canlevel.show.cells import cells, cut, fitted
 from canlevel.tables import times_us
 
 __all__ = ["FLOW_STYLES", "flow_picture", "level_bar", "level_line", "level_picture"]
@@ -82,8 +82,8 @@ def flow_picture(readings: pa.Table, flows: pa.Table, width: int) -> list[list[t
             for column in range(max(first, 0), min(last, len(styles) - 1) + 1):
                 styles[column] = style
         pieces = [("", row.label)]
-        for style, cells in groupby(zip(styles, row.line, strict=True), lambda cell: cell[0]):
-            pieces.append((style, "".join(character for _, character in cells)))
+        for style, alike in groupby(zip(styles, row.line, strict=True), lambda cell: cell[0]):
+            pieces.append((style, "".join(character for _, character in alike)))
         lines.append([*pieces, ("", row.level)])
     return [*lines, [("", picture.axis)]]
 
@@ -117,7 +117,7 @@ class _Picture:
             return None
         length_s = (end_us - begin_us) / 1e6
         labels = _labels(found)
-        margin = max(map(cells_of, labels)) + 2
+        margin = max(map(cells, labels)) + 2
         columns = max(width - margin - LEVEL, LEAST_COLUMNS)
         rows = []
         for label, one in zip(labels, found, strict=True):

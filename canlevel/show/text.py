@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from canlevel.errors import printable
-from canlevel.show.cells import cut, fitted, padded, wrapped
+from canlevel.show.cells import cut, fitted, padded, paragraph
 from canlevel.show.pictures import FLOW_STYLES
 from canlevel.show.rows import time_texts
 from canlevel.units import VolumeUnit
@@ -20,8 +20,12 @@ if TYPE_CHECKING:
     from canlevel.derivation.limits import Crossing
 
 __all__ = [
+    "NOTHING",
+    "STATUS_WORDS",
     "crossing_line",
     "flows_table",
+    "number",
+    "rate",
     "reading_head",
     "reading_lines",
     "size_text",
@@ -231,7 +235,7 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
         ]
         # A fact stays in one piece: its blanks do not break.
         text = ", ".join(part.replace(" ", "\xa0") for part in told if part)
-        for line in wrapped(text, width, initial_indent="  ", subsequent_indent="  "):
+        for line in paragraph(text, width, initial_indent="  ", subsequent_indent="  "):
             yield line.replace("\xa0", " ")
 
 
