@@ -297,7 +297,7 @@ def test_what_a_logger_at_work_has_not_stored_yet_counts(tmp_path: Path, canleve
             [*words, "--roster", str(roster)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
         try:
-            assert until(lambda: store.exists() and len(heard_lately(open_store(store))) > 5)
+            assert until(lambda: (store / "canlevel-store.json").exists() and len(heard_lately(open_store(store))) > 5)
             assert len(open_store(store).to_arrow()) == 0
             code, _, errors = canlevel("tanks", "--store", store, "--check")
             assert (code, "silent" in errors, "high" in errors) == (0, False, False), errors
