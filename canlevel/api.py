@@ -105,8 +105,14 @@ def log(
     start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
+    publish: str | None = None,
 ) -> LogSummary:
-    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing."""
+    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing.
+
+    publish: an MQTT broker's URL, as for `canlevel log --publish`.
+    """
+    from canlevel.publish import publishing
+
     decoding = open_decoding(
         source,
         roster=roster,
@@ -118,7 +124,8 @@ def log(
         need_dates=True,
         reconnect=True,
     )
-    return log_source(decoding, store)
+    with publishing(decoding, publish, decoding.tally.tell, recorded=decoding.source.progress().total is not None):
+        return log_source(decoding, store)
 
 
 def open_store(path: str | Path) -> History:

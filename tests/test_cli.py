@@ -66,6 +66,7 @@ def test_the_commands_are_these() -> None:
         "notebook",
         "outlook",
         "prove",
+        "roster",
         "service-file",
         "tanks",
         "tidy",

@@ -272,7 +272,9 @@ CHANNEL = "can\x1b0\u202e"
 
 
 def drives_a_terminal(text: str) -> list[str]:
-    return [c for c in text if c != "\n" and unicodedata.category(c) in ("Cc", "Cf", "Cs", "Zl", "Zp")]
+    """The joiners of letters and emoji (Unicode Standard, 23.2) are of the class Cf, and drive nothing."""
+    driving = ("Cc", "Cf", "Cs", "Zl", "Zp")
+    return [c for c in text if c not in "\n\u200c\u200d" and unicodedata.category(c) in driving]
 
 
 def fast_packet(pgn: int, data: bytes) -> list[str]:
