@@ -13,6 +13,7 @@
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
     canlevel.fleet.flows("fleet/*").frame()          # flows of many stores, here or on a cluster
+    canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
         open_store,
         open_stores,
         outlook,
+        prove,
         tanks,
         tidy,
         traffic,
@@ -83,6 +85,7 @@ __all__ = [
     "open_store",
     "open_stores",
     "outlook",
+    "prove",
     "tanks",
     "tidy",
     "traffic",
@@ -103,6 +106,7 @@ _HOMES = {
         "open_store",
         "open_stores",
         "outlook",
+        "prove",
         "tanks",
         "tidy",
         "traffic",

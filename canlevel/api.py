@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
     from canlevel.histories import Histories, History
+    from canlevel.proving.records import Proofs
     from canlevel.storage.merge import Tidied
 
 __all__ = [
@@ -39,6 +40,7 @@ __all__ = [
     "open_store",
     "open_stores",
     "outlook",
+    "prove",
     "tanks",
     "tidy",
     "traffic",
@@ -103,8 +105,14 @@ def log(
     start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
+    publish: str | None = None,
 ) -> LogSummary:
-    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing."""
+    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing.
+
+    publish: an MQTT broker's URL, as for `canlevel log --publish`.
+    """
+    from canlevel.publish import publishing
+
     decoding = open_decoding(
         source,
         roster=roster,
@@ -116,7 +124,8 @@ def log(
         need_dates=True,
         reconnect=True,
     )
-    return log_source(decoding, store)
+    with publishing(decoding, publish, decoding.tally.tell, recorded=decoding.source.progress().total is not None):
+        return log_source(decoding, store)
 
 
 def open_store(path: str | Path) -> History:
@@ -232,6 +241,39 @@ def devices(
         source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, levels=False
     )
     return _frame(examination.run().devices())
+
+
+def prove(
+    source: Sources,
+    *,
+    roster: Roster | str | Path,
+    tank: str | None = None,
+    fill: str | Iterable[str] = (),
+    drain: str | Iterable[str] = (),
+    marks: str | Path | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> Proofs:
+    """Whether each tank of a roster is what it should be and follows its valves; to_dict() of what is returned is the JSON.
+
+    fill, drain: marks as `[ID=]OPENED[/CLOSED]`, times as in README.md. marks: a CSV file of them. tank: only this one.
+    Raises QueryError for a mark outside the recording or a tank that is not in the roster, CanlevelError for what cannot be
+    read.
+    """
+    from canlevel import __version__
+    from canlevel.diagnosis import open_examination
+    from canlevel.proof import proof_of
+    from canlevel.proving.marks import load_marks, parse_mark
+
+    written = [parse_mark(text, "fill") for text in ([fill] if isinstance(fill, str) else fill)]
+    written += [parse_mark(text, "drain") for text in ([drain] if isinstance(drain, str) else drain)]
+    if marks is not None:
+        written += load_marks(marks)
+    words = [source] if isinstance(source, str | Path) else list(source)
+    heard = open_examination(words, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds).run()
+    return proof_of(heard, written, words, version=__version__, tank=tank)
 
 
 def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:

@@ -65,9 +65,12 @@ def test_the_commands_are_these() -> None:
         "log",
         "notebook",
         "outlook",
+        "prove",
+        "roster",
         "service-file",
         "tanks",
         "tidy",
+        "watch",
     ]
 
 

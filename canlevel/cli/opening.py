@@ -24,19 +24,24 @@ if TYPE_CHECKING:
     from canlevel.capture.tally import Tally
     from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding
+    from canlevel.roster import Roster
 
 __all__ = [
     "Ending",
     "Notes",
     "examined",
     "flows_of_store",
+    "levels_lately",
+    "one_of",
     "progress_bar",
     "readings_and_flows",
     "readings_of",
+    "readings_of_source",
     "stopping",
     "tell_skipped",
 ]
 
+PICTURE_DAYS = 3  # of a store's levels that are shown beside its flows: seven tanks take half a second
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 
 
@@ -96,11 +101,7 @@ def readings_of(
 ) -> pa.Table:
     """READINGS of a SOURCE or of a store, whichever was given."""
     in_order(since, until)
-    if bool(source) == (store is not None):
-        raise QueryError(
-            "give a SOURCE or --store, and not both",
-            next_step="canlevel tanks boat.log, or canlevel tanks --store history",
-        )
+    one_of(source, store)
     if store is not None:
         from canlevel.recovery import open_whole
 
@@ -113,11 +114,51 @@ def readings_of(
 
             readings = load_roster(roster).apply(readings)
         return readings
-    from canlevel.capture.source import is_live
-    from canlevel.pipeline import collect, open_decoding
     from canlevel.tables import matching
 
     assert source is not None
+    readings, _ = readings_of_source(
+        source,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        bitrate=bitrate,
+        seconds=seconds,
+        listen_s=listen_s,
+        need_dates=need_dates,
+    )
+    if tank is not None:
+        known_tank(tank, readings)
+    if tank is None and since is None and until is None:
+        return readings
+    return readings.filter(matching(tank, since, until))
+
+
+def one_of(source: list[str] | None, store: Path | None) -> None:
+    """Raises QueryError unless there is either a SOURCE or a store."""
+    if bool(source) == (store is not None):
+        raise QueryError(
+            "give a SOURCE or --store, and not both",
+            next_step="canlevel tanks boat.log, or canlevel tanks --store history",
+        )
+
+
+def readings_of_source(
+    source: list[str],
+    *,
+    roster: Path | Roster | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+    listen_s: float | None,
+    need_dates: bool,
+    every_frame: bool = False,
+) -> tuple[pa.Table, int | None]:
+    """(READINGS of a SOURCE, the latest time of any of its frames in microseconds, where every_frame asks for it)."""
+    from canlevel.capture.source import is_live
+    from canlevel.pipeline import collect, open_decoding
+
     limited = seconds is None and listen_s is not None and any(is_live(word) for word in source)
     if limited:
         seconds = listen_s
@@ -133,14 +174,10 @@ def readings_of(
     )
     notes = Notes(decoding, announced=limited)
     with stopping(decoding.source) as ending, progress_bar(decoding) as advance:
-        readings = collect(decoding, lambda _: advance())
+        readings = collect(decoding, lambda _: advance(), every_frame=every_frame)
     notes.finish(summary=False)
     ending.leave()
-    if tank is not None:
-        known_tank(tank, readings)
-    if tank is None and since is None and until is None:
-        return readings
-    return readings.filter(matching(tank, since, until))
+    return readings, decoding.heard_until_us
 
 
 def flows_of_store(store: Path, tank: str | None, since: datetime | None, until: datetime | None) -> pa.Table:
@@ -154,6 +191,19 @@ def flows_of_store(store: Path, tank: str | None, since: datetime | None, until:
     if tank is not None and not len(found):
         known_tank(tank, opened.to_arrow(columns=["tank"]))
     return found
+
+
+def levels_lately(store: Path, tank: str | None, since: datetime | None, until: datetime | None) -> pa.Table:
+    """READINGS of a store's last days within the limits, as many as a picture of its flows is made of."""
+    from canlevel.recovery import open_whole
+    from canlevel.tables import READINGS, empty
+
+    opened = open_whole(store)
+    days = [part.parent.name.removeprefix("date=") for part in opened.parts(since, until)]
+    if not days:
+        return empty(READINGS)
+    begin = datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=PICTURE_DAYS - 1)
+    return opened.to_arrow(tank=tank, since=max(begin, since or begin), until=until, in_order=False)
 
 
 def in_order(since: datetime | None, until: datetime | None) -> None:

@@ -8,15 +8,18 @@ from typing import Any
 import pyarrow as pa
 
 from canlevel.errors import printable
+from canlevel.show.cells import cut, fitted
 from canlevel.units import VolumeUnit
 
 __all__ = ["leak_lines", "outlook_lines"]
 
+LABEL = 25
+
 
 def leak_lines(leaks: pa.Table, units: VolumeUnit) -> Iterator[str]:
     """LEAKS for people: what was found in each tank, and the smallest leak that would have been."""
-    form = "{tank:<25}  {status:<21} {rate:>20} {smallest:>10}"
-    yield form.format(tank="tank", status="finding", rate=f"{units.symbol}/h", smallest="smallest")
+    form = "{tank}  {status:<21} {rate:>20} {smallest:>10}"
+    yield form.format(tank=fitted("tank", LABEL), status="finding", rate=f"{units.symbol}/h", smallest="smallest")
     rows = leaks.to_pylist()
     for row, label, vessel in zip(rows, _labels(rows), _vessel_lines(rows), strict=True):
         yield from vessel
@@ -29,7 +32,7 @@ def leak_lines(leaks: pa.Table, units: VolumeUnit) -> Iterator[str]:
         least = "" if smallest is None else _figure(smallest, units)
         if smallest is None and row["smallest_pct_per_h"] is not None:
             least = f"{row['smallest_pct_per_h']:.2f} %/h"
-        yield form.format(tank=label, status=row["status"], rate=rate, smallest=least).rstrip()
+        yield form.format(tank=fitted(label, LABEL), status=row["status"], rate=rate, smallest=least).rstrip()
         span = "" if row["since"] is None else f", {row['since']:%m-%d %H:%M} to {row['until']:%m-%d %H:%M} UTC"
         told = f"  {row['quiet_h']:.0f} quiet hours{span}"
         yield told + (f"\n  {row['note']}" if row["note"] else "")
@@ -46,7 +49,7 @@ def outlook_lines(ahead: pa.Table, days: pa.Table, units: VolumeUnit) -> Iterato
         yield from vessel
         litres = "" if row["volume_l"] is None else f"{_figure(row['volume_l'], units)} {units.symbol}"
         level = "" if row["level_pct"] is None else f"{row['level_pct']:.1f} %"
-        yield f"{label:<25}  {level:>8}  {litres:>12}".rstrip()
+        yield f"{fitted(label, LABEL)}  {level:>8}  {litres:>12}".rstrip()
         rate, use = row["present_rate_l_per_min"], row["habit_l_per_day"]
         paces = (
             ("now", "" if rate is None else f"{_figure(rate, units)} {units.symbol}/min"),
@@ -77,11 +80,11 @@ def outlook_lines(ahead: pa.Table, days: pa.Table, units: VolumeUnit) -> Iterato
 
 
 def _labels(rows: list[dict[str, Any]]) -> list[str]:
-    """What each tank is called, in 25 characters: with its source where another of the vessel is called the same."""
+    """What each tank is called, in LABEL columns: with its source where another of the vessel is called the same."""
     who = [(row["vessel"], row["name"] or row["tank"], row["source_address"]) for row in rows]
     alike = [len({one for one in who if one[:2] == (vessel, name)}) > 1 for vessel, name, _ in who]
     return [
-        f"{printable(name, 18)} ({source})" if several else printable(name, 25)
+        f"{cut(printable(name), LABEL - 7)} ({source})" if several else cut(printable(name), LABEL)
         for (_, name, source), several in zip(who, alike, strict=True)
     ]
 

@@ -32,7 +32,7 @@ def figures(told: dict[str, Any]) -> str:
         f"Fleets, {told['machine']}; one day of seven tanks a vehicle, in one part; load: of the machine, begin and end.",
         "",
         *_table(
-            "question | vehicles | workers | wall, s | workers' processor, s | a vehicle, s | client, s | peak a worker, MB | load",
+            "question | vehicles | workers | wall, s | workers' processor, s | a vehicle, s | client, s | peak, MB | load",
             [
                 f"{one['kind']} | {one['vehicles']:,} | {one['workers']} | {one['seconds']:.0f} | "
                 f"{one['worker_processor_s']:.1f} | {one['worker_processor_s'] / one['vehicles']:.2f} | "
