@@ -230,9 +230,14 @@ class Examination:
         self._talk: list[Kept] = []
         self._listened_s: float | None = None
 
-    def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
+    def run(
+        self,
+        on_batch: Callable[[Progress], None] | None = None,
+        on_frames: Callable[[pa.Table], None] | None = None,
+    ) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
 
+        on_frames: is given every batch of FRAMES as well, for whoever needs more of the same pass.
         Raises CaptureError for what cannot be read.
         """
         began_s = time.monotonic()
@@ -240,6 +245,8 @@ class Examination:
             with suppress(NoFramesError):
                 for frames in self.source.batches():
                     self._listener.add(frames)
+                    if on_frames is not None:
+                        on_frames(frames)
                     if self._listener.waiting >= SLICE:
                         self._take(self._listener.hand_out())
                     if on_batch is not None:

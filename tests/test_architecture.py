@@ -31,8 +31,9 @@ ALLOWED = {
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
-    "api": {"pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
-    "cli": {"cli", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
+    "reporting": {"reporting", "show", "pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "api": {"reporting", "pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "cli": {"cli", "reporting", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
     "__init__": {"api", "storage", *GROUND},
 }
@@ -40,6 +41,9 @@ ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
     "cantools": {"decoding/definitions.py"},
     "pyarrow.parquet": {"storage/commit.py", "storage/encoding.py", "storage/parts.py"},
+    "matplotlib": {"reporting/pictures.py"},
+    "bokeh": {"reporting/zoom.py"},
+    "jinja2": {"reporting/page.py"},
 }
 ONLY_IN_ROOM = {"typer": "cli"}
 PURE = ("decoding", "derivation", "findings")

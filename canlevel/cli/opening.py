@@ -24,12 +24,14 @@ if TYPE_CHECKING:
     from canlevel.capture.tally import Tally
     from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding
+    from canlevel.reporting.gather import Hearing
 
 __all__ = [
     "Ending",
     "Notes",
     "examined",
     "flows_of_store",
+    "heard_for_report",
     "progress_bar",
     "readings_and_flows",
     "readings_of",
@@ -37,6 +39,7 @@ __all__ = [
     "tell_skipped",
 ]
 
+REPORT_S = 60.0  # how long a report listens to a live bus: as long as `explain`
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 
 
@@ -77,6 +80,36 @@ def examined(
     tell_skipped(tally)
     ending.leave("interrupted before the end of the recording, so that nothing is said of it")
     return heard
+
+
+def heard_for_report(
+    source: list[str] | None,
+    *,
+    roster: Path | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+) -> Hearing | None:
+    """A SOURCE heard to its end, or for a while, for a report; None where none was given."""
+    if not source:
+        return None
+    from canlevel.capture.source import is_live
+    from canlevel.reporting.gather import open_hearing
+
+    if seconds is None and any(is_live(word) for word in source):
+        seconds = REPORT_S
+        print(f"listening for {REPORT_S:.0f} s; Ctrl-C ends it sooner", file=sys.stderr)
+    hearing = open_hearing(
+        source, roster=roster, dbc=dbc or (), start=moment(start, "--start"), bitrate=bitrate, seconds=seconds
+    )
+    with stopping(hearing.source) as ending, progress_bar(hearing) as advance:
+        hearing.run(lambda _: advance())
+    for sentence in hearing.source.tally.notes:
+        print(f"note: {sentence}", file=sys.stderr)
+    tell_skipped(hearing.source.tally)
+    ending.leave("interrupted before the end of the recording, so that nothing is written")
+    return hearing
 
 
 def readings_of(
@@ -316,7 +349,7 @@ def stopping(source: Source) -> Iterator[Ending]:
 
 
 @contextmanager
-def progress_bar(decoding: Decoding | Examination) -> Iterator[Any]:
+def progress_bar(decoding: Decoding | Examination | Hearing) -> Iterator[Any]:
     """A bar on standard error while files are read; nothing where that is no terminal or the end cannot be known."""
     if not sys.stderr.isatty() or decoding.source.progress().total is None:
         yield lambda: None

@@ -16,7 +16,11 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 __all__ = [
+    "NOTHING",
+    "STATUS_WORDS",
     "flows_table",
+    "levels",
+    "rate",
     "reading_head",
     "reading_lines",
     "size_text",
