@@ -208,9 +208,9 @@ def report(
 ) -> Report:
     """Write a report as one page of HTML that needs no network, and return what it says.
 
-    source: a recording or a bus; store: a history. With both, findings and devices are those of the source, and all else is the
-    store's. since, until: by default the last 31 days of a store, and all of a source. proofs: files of `canlevel prove`. The other
-    arguments are those of explain().
+    source: a recording or a bus; store: a history. With both, findings and devices are those of the source, and all else
+    is the store's. since, until: by default the last 31 days of a store, and all of a source. proofs: files of `canlevel
+    prove`. The other arguments are those of explain().
     Raises CanlevelError for what cannot be read or written.
     """
     from canlevel import __version__

@@ -78,22 +78,30 @@ def main() -> int:
                 page.on("pageerror", lambda error, where=where: faults.append(f"{where}: {error}"))
                 page.on(
                     "console",
-                    lambda told, where=where: told.type in ("error", "warning") and faults.append(f"{where}: {told.text}"),
+                    lambda told, where=where: (
+                        told.type in ("error", "warning") and faults.append(f"{where}: {told.text}")
+                    ),
                 )
                 page.on(
                     "request",
-                    lambda request, where=where: request.url.startswith(("file:", "data:", "blob:"))
-                    or faults.append(f"{where}: asked for {request.url}"),
+                    lambda request, where=where: (
+                        request.url.startswith(("file:", "data:", "blob:"))
+                        or faults.append(f"{where}: asked for {request.url}")
+                    ),
                 )
                 page.goto(arguments.report.resolve().as_uri())
                 scroll_through(page)
                 over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
                 if over > 0:
                     faults.append(f"{where}: {over} pixels wider than the screen")
-                figures = page.evaluate("[...document.querySelectorAll('figure[data-picture]')].map(f => f.classList.contains('zoomed'))")
+                figures = page.evaluate(
+                    "[...document.querySelectorAll('figure[data-picture]')].map(f => f.classList.contains('zoomed'))"
+                )
                 if not all(figures):
                     faults.append(f"{where}: {figures.count(False)} pictures did not come")
-                print(f"{where}: {len(figures)} pictures, {page.evaluate('document.documentElement.scrollHeight')} pixels tall")
+                print(
+                    f"{where}: {len(figures)} pictures, {page.evaluate('document.documentElement.scrollHeight')} pixels tall"
+                )
                 photograph(page, arguments.out / f"{width}-{scheme}", wide)
                 if arguments.axe:
                     for fault in serious_faults(page, arguments.axe.read_text(encoding="utf-8")):

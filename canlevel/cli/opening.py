@@ -6,7 +6,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,7 +40,6 @@ __all__ = [
 ]
 
 REPORT_S = 60.0  # how long a report listens to a live bus: as long as `explain`
-LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 
 
 def examined(
@@ -218,7 +217,10 @@ def readings_and_flows(
 
     begin, end = moment(since, "--since"), moment(until, "--until")
     if store is not None and begin is None:
-        begin = lately(store, end)
+        from canlevel.history import lately
+        from canlevel.recovery import open_whole
+
+        begin = lately(open_whole(store), end)
     readings = readings_of(
         source,
         store,
@@ -235,14 +237,6 @@ def readings_and_flows(
     if store is not None and roster is None:
         return readings, flows_of_store(store, tank, begin, end)
     return readings, derive_flows(readings)
-
-
-def lately(store: Path, until: datetime | None) -> datetime | None:
-    """When the last days of a store began, those before `until`: neither a leak nor a habit is looked for in all of a year."""
-    from canlevel.recovery import open_whole
-
-    days = [part.parent.name.removeprefix("date=") for part in open_whole(store).parts(until=until)]
-    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 class Notes:

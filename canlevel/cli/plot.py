@@ -59,7 +59,9 @@ def plot(
 
     check_writable(output)
     if source and store is not None:
-        raise QueryError("give a SOURCE or --store, and not both", next_step="canlevel plot --store history -o levels.svg")
+        raise QueryError(
+            "give a SOURCE or --store, and not both", next_step="canlevel plot --store history -o levels.svg"
+        )
     begin, end = moment(since, "--since"), moment(until, "--until")
     hearing = heard_for_report(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
     gathered = gather(

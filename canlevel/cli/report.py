@@ -54,10 +54,10 @@ def report(
     bitrate: Bitrate = 250_000,
     seconds: Seconds = None,
 ) -> None:
-    """Write a report as one page of HTML: levels over time, fills and drains, use, leaks, outlook, devices, findings, cautions.
+    """Write a report as one page of HTML: levels over time, fills and drains, use, leaks, outlook, devices, findings.
 
-    The page holds all it needs and opens without a network, on a phone too; for a PDF, print it from the browser. Of a store the
-    last 31 days are told, unless --since says otherwise. Devices and findings come from a SOURCE: with --store as well, all
+    The page holds all it needs and opens without a network, on a phone too; for a PDF, print it from the browser. Of a store
+    the last 31 days are told, unless --since says otherwise. Devices and findings come from a SOURCE: with --store as well, all
     else comes from the store.
     """
     from datetime import UTC, datetime

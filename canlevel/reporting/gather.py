@@ -26,7 +26,7 @@ from canlevel.derivation.overview import overview
 from canlevel.derivation.series import series_of, source_groups
 from canlevel.diagnosis import Examination, Explanation, open_examination
 from canlevel.errors import CaptureError, QueryError
-from canlevel.history import stored_flows
+from canlevel.history import LATELY_DAYS, lately, stored_flows
 from canlevel.pipeline import Decoding
 from canlevel.recovery import open_whole
 from canlevel.reporting.proofs import Proof
@@ -48,9 +48,18 @@ from canlevel.tables import (
     values_of,
 )
 
-__all__ = ["DAY_US", "LATELY_DAYS", "DayUse", "Hearing", "Report", "Stretch", "TankHistory", "gather", "open_hearing", "source_words"]
+__all__ = [
+    "DAY_US",
+    "DayUse",
+    "Hearing",
+    "Report",
+    "Stretch",
+    "TankHistory",
+    "gather",
+    "open_hearing",
+    "source_words",
+]
 
-LATELY_DAYS = 31  # of a store that are reported unless more is asked for; leaks and habits are never looked for in more
 DAY_US = 86_400_000_000
 MOST_BINS = 6_000  # of a tank: how finely a picture can be zoomed into
 MOST_POINTS = 160_000  # of all tanks, which bounds the size of the page: 1.3 MB of it
@@ -96,8 +105,8 @@ class DayUse:
 class TankHistory:
     """One tank as one device sends it. overview: a row of OVERVIEW, of its last readings. entry: what the roster says of it.
 
-    points: the line of its picture. drawn_s: of each so long stretch of time the first, last, lowest and highest reading are in it;
-    None where all of them are. flows: rows of FLOWS. leaks: rows of LEAKS. ahead: its row of OUTLOOK.
+    points: the line of its picture. drawn_s: of each so long stretch of time the first, last, lowest and highest reading are
+    in it; None where all of them are. flows: rows of FLOWS. leaks: rows of LEAKS. ahead: its row of OUTLOOK.
     """
 
     vessel: str | None
@@ -137,8 +146,8 @@ class TankHistory:
 class Report:
     """All that a report says. Times in microseconds since 1970 UTC.
 
-    sources, store: what it was made from. begin_us, end_us: from the first to the last reading in it; None without any. undated:
-    readings that were left out as their date is not known. watched_us: since when leaks and habits were looked for.
+    sources, store: what it was made from. begin_us, end_us: from the first to the last reading in it; None without any.
+    undated: readings that were left out as their date is not known. watched_us: since when leaks and habits were looked for.
     outages, clock: rows of OUTAGES and CLOCK. explanation: None where there was no recording.
     """
 
@@ -217,7 +226,10 @@ def open_hearing(
     bitrate: int = 250_000,
     seconds: float | None = None,
 ) -> Hearing:
-    """Open SOURCEs for a report; the arguments are those of open_examination. Raises CanlevelError for what cannot be opened."""
+    """Open SOURCEs for a report; the arguments are those of open_examination.
+
+    Raises CanlevelError for what cannot be opened.
+    """
     if not isinstance(roster, Roster):
         roster = load_roster(roster) if roster is not None else Roster()
     paths = [dbc] if isinstance(dbc, str | Path) else list(dbc)
@@ -231,8 +243,8 @@ def open_hearing(
 class _History(Protocol):
     """Readings and flows that a report is made of, within its limits of time."""
 
-    roster: Roster
-
+    @property
+    def roster(self) -> Roster: ...
     def span(self) -> tuple[int, int] | None: ...
     def chunks(self) -> Iterator[pa.Table]: ...
     def of_tank(self, tank: str, since_us: int) -> pa.Table: ...
@@ -392,20 +404,21 @@ def gather(
 ) -> Report:
     """Gather a report. hearing: a SOURCE that was heard to its end, for findings and devices, and without a store for all else.
 
-    store: a store or its path, for the history. tank: of this tank alone. roster: before the store's own. since, until: by default the last LATELY_DAYS days
-    of a store and all of a recording. sources: what the hearing was of, in words. made: the present moment. watch: without it
-    leaks, outlook and balance, which take most of the time, are left out.
+    store: a store or its path, for the history. tank: of this tank alone. roster: before the store's own. since, until: by
+    default the last LATELY_DAYS days of a store and all of a recording. sources: what the hearing was of, in words. made: the
+    present moment. watch: without it leaks, outlook and balance, which take most of the time, are left out.
     Raises CanlevelError where there is nothing to read, or the limits are not in order.
     """
     since, until = (None if at is None else _moment(timestamp_us(at)) for at in (since, until))
     if since is not None and until is not None and since >= until:
         raise QueryError("--since is not before --until", next_step="swap them")
-    outages = clock = ()
+    outages: tuple[dict[str, Any], ...] = ()
+    clock: tuple[dict[str, Any], ...] = ()
     history: _History
     if store is not None:
         opened = store if isinstance(store, Store) else open_whole(store)
         given = roster if roster is None or isinstance(roster, Roster) else load_roster(roster)
-        since = _lately(opened, until) if since is None else since
+        since = lately(opened, until) if since is None else since
         history = _Stored(opened, given or opened.roster(), given is not None, since, until)
     elif hearing is not None:
         readings = hearing.readings
@@ -456,11 +469,6 @@ def gather(
         proofs=tuple(proofs),
         missing=missing,
     )
-
-
-def _lately(store: Store, until: datetime | None) -> datetime | None:
-    days = [part.parent.name.removeprefix("date=") for part in store.parts(until=until)]
-    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 def _marks(store: Store, kind: str, span: tuple[int, int]) -> tuple[dict[str, Any], ...]:
@@ -551,7 +559,7 @@ def _tanks(
     *,
     watch: bool,
 ) -> tuple[tuple[TankHistory, ...], tuple[TankEntry, ...]]:
-    """Every tank that was heard, in the order of their ids, and those of the roster that were not."""
+    """Every tank that was heard, in the order of the roster and then of their ids, and those of the roster that were not."""
     moved: dict[Key, list[dict[str, Any]]] = {}
     for flow in flows.to_pylist():
         moved.setdefault((flow["vessel"], flow["tank"], flow["source_address"]), []).append(flow)
@@ -570,14 +578,15 @@ def _tanks(
             readings = history.of_tank(tank, since_us)
             some = rows_at(flows, np.flatnonzero(column(flows, "tank") == tank))
             views = overview(readings).to_pylist()
-            lately = readings if since_us == watched_us else readings.filter(matching(None, _moment(watched_us), None))
-            watched = watch and len(lately)
-            losses = watch_leaks(lately, some).to_pylist() if watched else []
-            ahead = outlook(lately, some, now=_moment(span[1])).to_pylist() if watched else []
+            recent = readings if since_us == watched_us else readings.filter(matching(None, _moment(watched_us), None))
+            watched = watch and len(recent)
+            losses = watch_leaks(recent, some).to_pylist() if watched else []
+            ahead = outlook(recent, some, now=_moment(span[1])).to_pylist() if watched else []
             curves = {(s.vessel, s.tank, s.source_address): shape_of(s) for s in series_of(readings)}
             for key in sorted(keys, key=lambda key: (key[0] or "", key[2])):
                 view = max(
-                    (row for row in views if _is(row, key)), key=lambda row: (row["last_time"] is not None, row["readings"])
+                    (row for row in views if _is(row, key)),
+                    key=lambda row: (row["last_time"] is not None, row["readings"]),
                 )
                 entry = history.roster.entry(tank, key[2])
                 if entry is not None:
@@ -594,6 +603,8 @@ def _tanks(
                         alarms=tuple(_alarms(entry, view, lost, span[1])),
                     )
                 )
+    listed = {entry: place for place, entry in enumerate(history.roster.tanks)}
+    found.sort(key=lambda one: (one.vessel or "", len(listed) if one.entry is None else listed[one.entry], one.tank))
     missing = tuple(entry for entry in history.roster.tanks if entry not in entries)
     return tuple(found), missing
 
@@ -692,5 +703,3 @@ def _alarms(
         silent_s=None if last is None else (now_us - timestamp_us(last)) / 1e6,
         leak_l_per_h=max(leaks, default=None),
     )
-
-

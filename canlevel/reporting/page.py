@@ -11,12 +11,14 @@ import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from math import isnan
 from pathlib import Path
 from typing import Any
 
 from canlevel.errors import printable
 from canlevel.findings.checks import HYGIENE, LEVELS, MOVING, WIRES
-from canlevel.reporting.gather import LATELY_DAYS, Report, TankHistory
+from canlevel.history import LATELY_DAYS
+from canlevel.reporting.gather import Report, TankHistory
 from canlevel.reporting.pictures import MOST_MARKS, level_svg, limits_of
 from canlevel.reporting.proofs import RESULT_WORDS
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, library_script, packed, zoomable
@@ -45,6 +47,7 @@ FLUID_WORDS = {
     "washer_fluid": "washer fluid",
     "unknown": "a fluid that the bus does not name",
 }
+KEPT = "\n\u200c\u200d\u200e\u200f"  # joiners and marks that some scripts need
 GRADES = {"fault": "Fault", "warning": "Warning", "info": "Note", "good": "Good"}
 VERDICT_GRADES = {"proved": "good", "proved with remarks": "warning", "not proved": "fault"}
 CONTENTS = (
@@ -74,13 +77,14 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Headline:
-    """One thing that matters, in a sentence. grade: a key of GRADES. link: the id of where there is more of it."""
+    """One thing that matters, in a sentence. grade: how bad, a key of GRADES. word: what kind of thing. link: the id of where
+    there is more of it."""
 
     grade: str
+    word: str
     text: str
     link: str = ""
     link_text: str = "more"
-    word: str = ""
 
 
 def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version: str = "") -> str:
@@ -91,6 +95,7 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES, encoding="utf-8"),
         autoescape=True,
+        finalize=_shown,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -100,7 +105,7 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
     names = _Names(report)
     tanks = [_tank(number, tank, report, names, units) for number, tank in enumerate(report.tanks)]
     for tank in tanks:
-        tank["still"] = Markup(tank["still"])  # noqa: S704  figures and dates alone, by the drawing library
+        tank["still"] = Markup(tank["still"])  # figures and dates alone, by the drawing library
     pictures = _pictures(report)
     library, script = (library_script(), _asset("report.js")) if pictures else ("", "")
     sums = [base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in (library, script) if text]
@@ -117,10 +122,8 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
         "span": _span(report.begin_us, report.end_us),
         "unit": units.symbol,
         "facts": list(_facts(report)),
-        "contents": [
-            (id, label) for id, label in CONTENTS if id != "outages" or outages or report.clock
-        ],
-        "headline": [_worded(one) for one in headlines(report, units)],
+        "contents": [(id, label) for id, label in CONTENTS if id != "outages" or outages or report.clock],
+        "headline": headlines(report, units),
         "tanks": tanks,
         **_flows(report, names, units),
         **_use(report, units),
@@ -176,11 +179,20 @@ def _pct(value: float | None, digits: int = 1) -> str:
 
 
 def _litres(value: float | None, units: VolumeUnit) -> str:
-    return NOTHING if value is None else figure(value, units)
+    return NOTHING if value is None or isnan(value) else figure(value, units)
 
 
 def _within(low: float | None, high: float | None, units: VolumeUnit) -> str:
-    return "" if low is None or high is None else f" ({figure(low, units)} to {figure(high, units)})"
+    if low is None or high is None or isnan(low) or isnan(high):
+        return ""
+    return f" ({figure(low, units)} to {figure(high, units)})"
+
+
+def _shown(value: Any) -> Any:
+    """What the page shows of a text: marks that drive a terminal or turn the direction of what follows stand as their codes."""
+    if type(value) is str and not value.isprintable():
+        return "".join(c if c.isprintable() or c in KEPT else ascii(c)[1:-1] for c in value)
+    return value
 
 
 class _Names:
@@ -200,58 +212,63 @@ class _Names:
 def headlines(report: Report, units: VolumeUnit = VolumeUnit.LITRE) -> list[Headline]:
     """What matters most, the worst first; at least one sentence, also where all is well."""
     found = sorted(_headlines(report, units), key=lambda one: ("fault", "warning", "info").index(one.grade))
-    if not any(one.grade in ("fault", "warning") for one in found):
-        looked = "fault, alarm or leak" if report.explanation else "crossed limit or leak"
-        if report.tanks:
-            found.insert(0, Headline("good", f"no {looked} was found in {counted(len(report.tanks), 'tank')}"))
+    if report.tanks and not any(one.grade in ("fault", "warning") for one in found):
+        looked = "fault, crossed limit or leak" if report.explanation else "crossed limit or leak"
+        found.insert(0, Headline("good", "Good", f"no {looked} was found in {counted(len(report.tanks), 'tank')}"))
     if report.explanation is None:
-        found.append(Headline("info", "faults of the bus and its devices were not looked for: that takes a recording", "findings"))
+        text = "faults of the bus and its devices were not looked for: that takes a recording"
+        found.append(Headline("info", "Note", text, "findings"))
     return found
 
 
 def _headlines(report: Report, units: VolumeUnit) -> Iterator[Headline]:
     if not report.tanks:
-        yield Headline("fault" if report.explanation else "warning", "no tank was heard", "findings")
+        yield Headline("fault" if report.explanation else "warning", "Nothing", "no tank was heard", "findings")
     for number, tank in enumerate(report.tanks, 1):
-        name, here = tank.name or tank.tank, f"tank-{number}"
-        for alarm in tank.alarms:
-            yield Headline("fault", f"{name}: {alarm.sentence}", here)
-        for row in tank.leaks:
-            if row["status"] in ("leak", "gain"):
-                verb = "loses" if row["status"] == "leak" else "gains"
-                text = f"{name} {verb} {_loss(row, units)} in quiet hours"
-                yield Headline("fault" if verb == "loses" else "warning", f"{text}; {row['note']}" if row["note"] else text, "leaks")
-        status = tank.overview["status"]
-        if status not in ("ok", "over_range"):
-            yield Headline("fault", f"{name}: {STATUS_WORDS[status]}, as its device said last", here)
-        elif status == "over_range":
-            yield Headline("warning", f"{name}: a level of {_pct(tank.overview['level_pct'])} %, outside 0 to 100", here)
-        silent_s = _silent_s(tank, report)
-        if silent_s is not None:
-            yield Headline("warning", f"{name} was not heard for the last {span_words(silent_s)} of this time", here)
-        yield from _soon(tank, name)
+        yield from _of_tank(tank, f"tank-{number}", report, units)
     for entry in report.missing:
-        yield Headline("fault", f"{entry.name} is in the roster, and nothing was heard of it in this time", "tanks")
+        yield Headline("fault", "Missing", f"{entry.name}: in the roster, and not heard in this time", "tanks")
     if report.explanation is not None:
         findings = report.explanation.findings
         serious = [(n, one) for n, one in enumerate(findings, 1) if one.severity in ("fault", "warning")]
-        missing = {entry.name for entry in report.missing}
+        if report.store is None:  # what the roster misses is told already
+            serious = [(n, one) for n, one in serious if one.code != "tank-missing"]
         for number, one in serious[:MOST_WARNINGS]:
-            if one.code == "tank-missing" and any(name in one.summary for name in missing):
-                continue
-            yield Headline(one.severity, one.summary, f"finding-{number}", "causes and next steps")
+            yield Headline(
+                one.severity, GRADES[one.severity], one.summary, f"finding-{number}", "causes and next steps"
+            )
         if len(serious) > MOST_WARNINGS:
-            yield Headline("warning", f"{len(serious) - MOST_WARNINGS} findings more", "findings")
+            yield Headline("warning", "More", counted(len(serious) - MOST_WARNINGS, "finding"), "findings")
     for proof in report.proofs:
         for proved in proof.tanks:
             if proved.verdict == "not proved":
-                yield Headline("fault", f"{proved.name or proved.tank}: not proved", "proofs")
+                yield Headline("fault", "Proof", f"{proved.name or proved.tank}: not proved", "proofs")
     if report.undated:
-        yield Headline("warning", f"{counted(report.undated, 'reading')} without a date could not be shown")
+        yield Headline("warning", "Times", f"{counted(report.undated, 'reading')} without a date could not be shown")
 
 
-def _worded(one: Headline) -> Headline:
-    return Headline(one.grade, one.text, one.link, one.link_text, GRADES[one.grade])
+def _of_tank(tank: TankHistory, here: str, report: Report, units: VolumeUnit) -> Iterator[Headline]:
+    name = tank.name or tank.tank
+    told = {alarm.kind for alarm in tank.alarms}
+    for alarm in tank.alarms:
+        yield Headline("fault", "Limit", f"{name}: {alarm.sentence}", here)
+    for row in tank.leaks:
+        if row["status"] == "leak" and "leak_l_per_h" not in told:
+            text = f"{name}: loses {_loss(row, units)} in quiet hours"
+            yield Headline("fault", "Leak", f"{text}; {row['note']}" if row["note"] else text, "leaks")
+        elif row["status"] == "gain":
+            text = f"{name}: gains {_loss(row, units)} in quiet hours"
+            yield Headline("warning", "Gain", f"{text}; {row['note']}" if row["note"] else text, "leaks")
+    status = tank.overview["status"]
+    if status == "over_range":
+        yield Headline("warning", "Level", f"{name}: {_pct(tank.overview['level_pct'])} %, outside 0 to 100 %", here)
+    elif status != "ok":
+        yield Headline("fault", "No level", f"{name}: {STATUS_WORDS[status]}, as its device said last", here)
+    silent_s = _silent_s(tank, report)
+    if silent_s is None:
+        yield from _soon(tank, name)
+    elif "silent_after_s" not in told:
+        yield Headline("warning", "Silent", f"{name}: not heard for the last {span_words(silent_s)} of this time", here)
 
 
 def _silent_s(tank: TankHistory, report: Report) -> float | None:
@@ -272,7 +289,7 @@ def _soon(tank: TankHistory, name: str) -> Iterator[Headline]:
         hours = ahead[f"{kind}_h"]
         if hours is not None and hours <= SOON_H:
             told = _duration(ahead, kind)
-            yield Headline("info", f"{name} will be {ahead[f'{kind}_toward']} in {told} {why}", "outlook")
+            yield Headline("info", "Soon", f"{name}: {ahead[f'{kind}_toward']} in {told} {why}", "outlook")
             return
 
 
@@ -288,7 +305,7 @@ def _facts(report: Report) -> Iterator[tuple[str, str]]:
     if report.sources:
         yield "Recording" if len(report.sources) == 1 else "Recordings", ", ".join(report.sources)
     if report.store is not None:
-        yield "History", report.store
+        yield "History", Path(report.store).resolve().name
     yield "Tanks", f"{len(report.tanks)}, with {sum(tank.readings for tank in report.tanks):,} readings"
 
 
@@ -319,7 +336,9 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
         "caption": _caption(tank),
         "fills": any(flow["kind"] == "fill" for flow in tank.flows),
         "drains": any(flow["kind"] == "drain" for flow in tank.flows),
-        "limits": "limits at " + " and ".join(f"{limit:g} %" for limit in limits) if limits else "",
+        "limits": f"limit{'s' * (len(limits) > 1)} at " + " and ".join(f"{limit:g} %" for limit in limits)
+        if limits
+        else "",
         "litres": tank.litres,
         "stretches_label": f"Levels in steps of {_width(tank.stretch_s)}, lowest and highest of all readings",
         "stretches": [
@@ -365,9 +384,7 @@ def _caption(tank: TankHistory) -> str:
     if tank.drawn_s is None:
         return f"All {tank.readings:,} readings. "
     marks = f", the {MOST_MARKS} largest fills and drains marked" if len(tank.flows) > 2 * MOST_MARKS else ""
-    return (
-        f"Of {tank.readings:,} readings the first, last, lowest and highest of every {span_words(tank.drawn_s)}{marks}. "
-    )
+    return f"Of {tank.readings:,} readings the first, last, lowest and highest of every {span_words(tank.drawn_s)}{marks}. "
 
 
 def _width(seconds: int) -> str:
@@ -427,8 +444,8 @@ def _use(report: Report, units: VolumeUnit) -> dict[str, Any]:
     def cell(tank: TankHistory, out: float, into: float) -> dict[str, str]:
         used, other = (into, out) if tank.is_waste else (out, into)
         done = "emptied" if tank.is_waste else "filled"
-        shown = (lambda value: figure(value, units)) if tank.litres else (lambda value: f"{value:.1f}")
-        return {"used": shown(used) if used else "0", "other": f"{done} {shown(other)}" if other else ""}
+        told = [figure(value, units) if tank.litres else f"{value:.1f}" for value in (used, other)]
+        return {"used": told[0] if used else "0", "other": f"{done} {told[1]}" if other else ""}
 
     days = sorted({day.date for tank in report.tanks for day in tank.days}, reverse=True)
     by_day = [{day.date: day for day in tank.days} for tank in report.tanks]
@@ -443,9 +460,7 @@ def _use(report: Report, units: VolumeUnit) -> dict[str, Any]:
             note = f"of {span_words(3600 * day.heard_h)}" if day.heard_h < SHORT_DAY_H else ""
             cells.append(cell(tank, day.out, day.into) | {"note": note})
         rows.append({"date": date, "cells": cells})
-    total = [
-        cell(tank, sum(day.out for day in tank.days), sum(day.into for day in tank.days)) for tank in report.tanks
-    ]
+    total = [cell(tank, sum(day.out for day in tank.days), sum(day.into for day in tank.days)) for tank in report.tanks]
     return {"use_rows": rows, "use_total": total}
 
 
@@ -487,7 +502,7 @@ def _leaks(tank: TankHistory, shown: dict[str, Any], units: VolumeUnit) -> Itera
             "rate": told or NOTHING,
             "smallest": smallest,
             "quiet": f"{row['quiet_h']:.0f}",
-            "span": NOTHING if row["since"] is None else f"{_at(row['since'])} – {_at(row['until'])}",
+            "span": [NOTHING] if row["since"] is None else [_at(row["since"]), _at(row["until"])],
             "note": row["note"] or "",
         }
 
@@ -496,8 +511,8 @@ def _watched_note(report: Report) -> str:
     if report.watched_us is None or report.begin_us is None or report.watched_us <= report.begin_us:
         return ""
     return (
-        f"The leak watch, the outlook and the water balance look at the last {LATELY_DAYS} days, from {_at(report.watched_us)} UTC on; "
-        "canlevel leaks --since looks further back."
+        f"The leak watch, the outlook and the water balance look at the last {LATELY_DAYS} days, from "
+        f"{_at(report.watched_us)} UTC on; canlevel leaks --since looks further back."
     )
 
 
@@ -585,7 +600,6 @@ def _device(row: dict[str, Any], when: str) -> dict[str, Any]:
         "facts": [f"{label}: {text}" for label, text in facts if label in ("product", "note", "NAME", "heard")],
         "faults": row["faults"],
         "sends": next((text for label, text in facts if label == "sends"), ""),
-        "load": f"{row['load_share_pct']:.1f} %",
     }
 
 
@@ -659,16 +673,17 @@ def _making(report: Report, units: VolumeUnit) -> Iterable[tuple[str, str, str]]
     yield (
         "pictures",
         "Pictures and their numbers",
-        "A line joins readings; nothing is averaged. Where there are more readings than can be drawn, of every short stretch of time the first, "
-        "the last, the lowest and the highest stay, so that no peak is lost (Jugel and others, M4, VLDB 2014). It is interrupted where "
-        "nothing came for twenty usual periods and a minute. The table below a picture is made of all readings. Levels are drawn "
-        "in steps of 0.004 %.",
+        "A line joins readings; nothing is averaged. Where there are more readings than can be drawn, of every short "
+        "stretch of time the first, the last, the lowest and the highest stay, so that no peak is lost (Jugel and "
+        "others, M4, VLDB 2014). It is interrupted where nothing came for twenty usual periods and a minute. The table "
+        "below a picture is made of all readings. Levels are drawn in steps of 0.004 %.",
     )
     yield (
         "litres",
         f"Volumes ({units.symbol})",
-        "From the level by the tank's shape and what it holds: the roster's figure first, else the device's; without either, what the device "
-        "itself says. Where half of the height is not half of the tank and no shape was given, so are the volumes wrong. "
+        "From the level by the tank's shape and what it holds: the roster's figure first, else the device's; without "
+        "either, what the device itself says. Where half of the height is not half of the tank and no shape was given, "
+        "so are the volumes wrong. "
         + {
             VolumeUnit.LITRE: "",
             VolumeUnit.US_GALLON: "1 US gallon is 3.785411784 litres (NIST SP 811).",
@@ -678,62 +693,66 @@ def _making(report: Report, units: VolumeUnit) -> Iterable[tuple[str, str, str]]
     yield (
         "flows",
         "Fills and drains",
-        "Found in the readings, by what the sender can tell: its true step and its noise. The range holds the rate of a steady flow in about "
-        "95 of 100 cases. A flow within one step of a coarse sender cannot be seen, nor what happened while nothing was recorded.",
+        "Found in the readings, by what the sender can tell: its true step and its noise. The range holds the rate of a"
+        " steady flow in about 95 of 100 cases. A flow within one step of a coarse sender cannot be seen, nor what "
+        "happened while nothing was recorded.",
     )
     yield (
         "use",
         "Daily use",
-        "The sum of the drains of a day (of a waste tank: its fills). A flow across midnight is shared out by time. Uses too small to be "
-        "seen as flows are not in it; they are in the water balance. Where a tank was heard for a part of the day, that part is told.",
+        "The sum of the drains of a day (of a waste tank: its fills). A flow across midnight is shared out by time. "
+        "Uses too small to be seen as flows are not in it; they are in the water balance. Where a tank was heard for a "
+        "part of the day, that part is told.",
     )
     yield (
         "balance",
         "Water balance",
-        "What the levels of all fresh tanks fell by and what was filled in, against what the levels of the waste tanks rose by and "
-        "what was emptied, over the part of the day in which all were heard. The range comes from the senders' steps and noise, and 0.3 % of "
-        "a tank for tilt and drift.",
+        "What the levels of all fresh tanks fell by and what was filled in, against what the levels of the waste tanks "
+        "rose by and what was emptied, over the part of the day in which all were heard. The range comes from the "
+        "senders' steps and noise, and 0.3 % of a tank for tilt and drift.",
     )
     yield (
         "leaks",
         "Leak watch",
-        "Slow and steady change over the hours in which nothing was drawn, filled or sloshed, told where at most one alarm in a thousand "
-        "tank-days is false. Beside it stands the smallest leak that the same sender would have shown in the same hours in 95 of 100 cases.",
+        "Slow and steady change over the hours in which nothing was drawn, filled or sloshed, told where at most one "
+        "alarm in a thousand tank-days is false. Beside it stands the smallest leak that the same sender would have "
+        "shown in the same hours in 95 of 100 cases.",
     )
     yield (
         "outlook",
         "Outlook",
-        "What is left, by the rate of a flow that is under way, and by use by the hour of the day over the last 14 days at most; each with a range "
-        "of 95 %. It takes the days to come to be like those before.",
+        "What is left, by the rate of a flow that is under way, and by use by the hour of the day over the last 14 days"
+        " at most; each with a range of 95 %. It takes the days to come to be like those before.",
     )
     yield (
         "limits",
         "Limits",
-        "Those that the owner set in the roster: low_pct, high_pct, silent_after_s, leak_l_per_h. Levels are those of the last reading, silence is "
-        "counted to the last reading of any tank, a leak is that of the leak watch.",
+        "Those that the owner set in the roster: low_pct, high_pct, silent_after_s, leak_l_per_h. Levels are those of "
+        "the last reading, silence is counted to the last reading of any tank, a leak is that of the leak watch.",
     )
     yield (
         "findings",
         "Findings",
-        "From every frame of the recording. A finding rests on frames, and the first of them is quoted. What a listener cannot know, "
-        "such as termination or supply, comes as a next step with what to measure.",
+        "From every frame of the recording. A finding rests on frames, and the first of them is quoted. What a listener"
+        " cannot know, such as termination or supply, comes as a next step with what to measure.",
     )
     yield (
         "devices",
         "Devices",
-        "What each device said of itself while it was heard: NAME, product, installer's texts, its rhythm, its share of the bits on the bus, and the "
-        "faults it reports. A maker appears as its number.",
+        "What each device said of itself while it was heard: NAME, product, installer's texts, its rhythm, its share of"
+        " the bits on the bus, and the faults it reports. A maker appears as its number.",
     )
     if report.store is not None:
         yield (
             "outages",
             "When nothing was heard",
-            "As the logger noted it: from the last that was heard to the first that was heard again. Such a gap is the logger's or the "
-            "bus's, and tells nothing of a tank.",
+            "As the logger noted it: from the last that was heard to the first that was heard again. Such a gap is the "
+            "logger's or the bus's, and tells nothing of a tank.",
         )
     else:
         yield (
             "outages",
             "When nothing was heard",
-            "Ten minutes and more in which no tank said anything. Whether the recorder or the bus was silent, the findings say where they can.",
+            "Ten minutes and more in which no tank said anything. Whether the recorder or the bus was silent, the "
+            "findings say where they can.",
         )

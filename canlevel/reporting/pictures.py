@@ -133,7 +133,9 @@ def _families(texts: Iterable[str]) -> list[str]:
     families = ["DejaVu Sans"]
     missing = {ord(c) for text in texts for c in text if not c.isspace()}
     missing -= set(FT2Font(font_manager.findfont("DejaVu Sans")).get_charmap())
-    entries = sorted(font_manager.fontManager.ttflist, key=lambda one: (one.style != "normal", one.weight != 400, one.name))
+    entries = sorted(
+        font_manager.fontManager.ttflist, key=lambda one: (one.style != "normal", one.weight != 400, one.name)
+    )
     for entry in entries:
         if not missing:
             break
@@ -153,14 +155,19 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
 
     assert report.begin_us is not None
     assert report.end_us is not None
-    begin, end = np.datetime64(report.begin_us, "us"), np.datetime64(max(report.end_us, report.begin_us + 1_000_000), "us")
+    begin, end = (
+        np.datetime64(report.begin_us, "us"),
+        np.datetime64(max(report.end_us, report.begin_us + 1_000_000), "us"),
+    )
     for left, right in spans_of(report.outages, report):
         axes.axvspan(
             np.datetime64(left, "us"), np.datetime64(right, "us"), facecolor=COLOURS["outage"], alpha=0.35, linewidth=0
         )
     for limit in limits_of(tank):
         axes.axhline(limit, color=COLOURS["limit"], linewidth=1.0, linestyle=(0, (5, 3)))
-    axes.plot(tank.points.time_us.astype("datetime64[us]"), tank.points.level_pct, color=COLOURS["level"], linewidth=1.2)
+    axes.plot(
+        tank.points.time_us.astype("datetime64[us]"), tank.points.level_pct, color=COLOURS["level"], linewidth=1.2
+    )
     if len(tank.points) == 1:
         axes.plot(tank.points.time_us.astype("datetime64[us]"), tank.points.level_pct, "o", color=COLOURS["level"])
     for kind, marker in (("fill", "^"), ("drain", "v")):
@@ -230,5 +237,3 @@ def spans_of(marks: Iterable[dict[str, Any]], report: Report) -> list[tuple[int,
         elif begin_us < end_us:
             found.append((begin_us, end_us))
     return found
-
-

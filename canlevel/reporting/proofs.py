@@ -1,4 +1,4 @@
-"""Proofs that `canlevel prove --format json` wrote, read for a report. A file is taken for nothing that it does not show to be."""
+"""Proofs that `canlevel prove --format json` wrote, read for a report, which may come from anybody."""
 
 from __future__ import annotations
 
@@ -57,7 +57,10 @@ class Proof:
 
 
 def load_proof(path: str | Path) -> Proof:
-    """Read a proof. Raises QueryError with the place of what is wrong: a file that is none, an unknown version, a missing value."""
+    """Read a proof.
+
+    Raises QueryError with the place of what is wrong: a file that is none, an unknown version, a missing value.
+    """
     path = Path(path)
     where = Place(str(path))
     try:
@@ -172,7 +175,12 @@ class _Reader:
         value = holder.get(key)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e15 or not math.isfinite(value):
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or abs(value) > 1e15
+            or not math.isfinite(value)
+        ):
             self._refuse(_inside(place, key), "is no number")
         return float(value)
 

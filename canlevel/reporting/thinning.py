@@ -1,8 +1,8 @@
 """Levels thinned for a picture: of each stretch of time the first, the last, the lowest and the highest reading.
 
-Nothing is averaged: every point of a thinned line is a reading that was made, and no peak is lost. With stretches no wider than a
-pixel the line is drawn as all readings would have drawn it. Source: U. Jugel, Z. Jerzak, G. Hackenbroich, V. Markl, "M4: a
-visualization-oriented time series data aggregation", Proc. VLDB Endowment 7(10), 2014.
+Nothing is averaged: every point of a thinned line is a reading that was made, and no peak is lost. With stretches no wider
+than a pixel the line is drawn as all readings would have drawn it. Source: U. Jugel, Z. Jerzak, G. Hackenbroich, V. Markl,
+"M4: a visualization-oriented time series data aggregation", Proc. VLDB Endowment 7(10), 2014 (from memory).
 """
 
 from __future__ import annotations
@@ -78,7 +78,9 @@ class LevelBins:
         for kept, least in ((self.lowest, True), (self.highest, False)):
             extreme = (np.minimum if least else np.maximum).reduceat(level_pct, starts)
             rows = np.flatnonzero(level_pct == extreme[which])
-            at = rows[np.searchsorted(which[rows], np.arange(len(bins)))]  # the first reading that is so low, or so high
+            at = rows[
+                np.searchsorted(which[rows], np.arange(len(bins)))
+            ]  # the first reading that is so low, or so high
             better = extreme < kept[1][bins] if least else extreme > kept[1][bins]
             _keep(kept, bins, time_us[at], extreme, better)
 

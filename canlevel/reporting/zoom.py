@@ -1,7 +1,7 @@
-"""Pictures of levels that can be zoomed: a Bokeh figure for each tank as JSON, and its points packed. Bokeh is imported here alone.
+"""Pictures of levels that can be zoomed: a Bokeh figure for each tank as JSON, and its points packed.
 
-Colours are not in them: each model carries tags (property, role), and the page's script sets the colour of the role, so that light
-and dark follow the reader's device.
+Bokeh is imported here alone. Colours are not in the figures: each model carries tags (property, role), and the page's script
+sets the colour of the role, so that light and dark follow the reader's device.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ __all__ = ["LEVEL_STEP_PCT", "library_script", "packed", "zoomable"]
 LEVEL_STEP_PCT = 0.004  # that of PGN 127505; RV-C and J1939 are coarser
 INTERRUPTED = -32768
 HEIGHT = 260
-BEYOND_PCT = 1e6
+CROWDED = 60  # flows, from which on their marks are small
 MOST_TICKS = 2**32 - 1
 
 
@@ -58,6 +58,7 @@ def zoomable(tank: TankHistory, report: Report) -> dict[str, Any]:
         DatetimeTickFormatter,
         HoverTool,
         PanTool,
+        PrintfTickFormatter,
         Range1d,
         Span,
         WheelZoomTool,
@@ -118,7 +119,7 @@ def zoomable(tank: TankHistory, report: Report) -> dict[str, Any]:
             [(begin + end) / 2 for begin, end in zip(begins, ends, strict=True)],
             [(one + other) / 2 for one, other in zip(before, after, strict=True)],
             marker=marker,
-            size=9,
+            size=9 if len(tank.flows) < CROWDED else 6,
         )
         middle.glyph.tags = [["line_color", kind], ["fill_color", kind]]
     plot.add_tools(
@@ -138,12 +139,14 @@ def zoomable(tank: TankHistory, report: Report) -> dict[str, Any]:
         hours="%H:%M",
         days="%d %b",
         months="%b %Y",
-        context=DatetimeTickFormatter(minutes="%d %b", hourmin="%d %b", hours="%d %b", days="%Y", seconds="%d %b", minsec="%d %b"),
+        context=DatetimeTickFormatter(
+            minutes="%d %b", hourmin="%d %b", hours="%d %b", days="%Y", seconds="%d %b", minsec="%d %b"
+        ),
         context_which="start",
     )
     plot.xaxis.ticker.desired_num_ticks = 5
     plot.yaxis.ticker = [0, 25, 50, 75, 100]
-    plot.yaxis.formatter.precision = 0
+    plot.yaxis.formatter = PrintfTickFormatter(format="%.0f %%")
     for axis in (plot.xaxis[0], plot.yaxis[0]):
         axis.update(
             major_label_text_font="system-ui, sans-serif",

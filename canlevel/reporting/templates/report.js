@@ -94,8 +94,13 @@
     }
   }
 
+  let last = Promise.resolve();            // one after the other: a figure is known by the document that came with it
   const seen = new IntersectionObserver((entries) => {
-    for (const entry of entries) if (entry.isIntersecting) { seen.unobserve(entry.target); bring(entry.target); }
+    for (const entry of entries) {
+      if (!entry.isIntersecting) continue;
+      seen.unobserve(entry.target);
+      last = last.then(() => bring(entry.target));
+    }
   }, { rootMargin: "500px" });
   for (const figure of document.querySelectorAll("figure[data-picture]")) seen.observe(figure);
 
