@@ -50,6 +50,7 @@ from canlevel.tables import (
 
 __all__ = [
     "DAY_US",
+    "MOST_POINTS",
     "DayUse",
     "Hearing",
     "Report",

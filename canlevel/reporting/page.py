@@ -624,7 +624,7 @@ def _proof(proof: Any) -> dict[str, Any]:
                 "grade": VERDICT_GRADES[tank.verdict],
                 "reasons": tank.reasons,
                 "cautions": tank.cautions,
-                "items": [
+                "questions": [
                     {
                         "title": item.title,
                         "result": RESULT_WORDS[item.result],

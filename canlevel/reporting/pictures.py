@@ -105,6 +105,7 @@ def plot_levels(report: Report, path: str | Path) -> None:
         for tank, label, axes in zip(report.tanks, labels, panels, strict=True):
             _draw(axes, tank, report)
             axes.set_title(label, loc="left", fontsize=10, color=COLOURS["ink"], parse_math=False)
+        panels[-1].set_xlabel("UTC", loc="left", color=COLOURS["ink"])
         if title:
             figure.suptitle(title, x=0.01, ha="left", fontsize=12, color=COLOURS["ink"], parse_math=False)
         content = io.BytesIO()
@@ -139,6 +140,8 @@ def _families(texts: Iterable[str]) -> list[str]:
     for entry in entries:
         if not missing:
             break
+        if entry.name.startswith("Last Resort"):  # has a box for every letter
+            continue
         try:
             has = missing & set(FT2Font(entry.fname).get_charmap())
         except (OSError, RuntimeError):

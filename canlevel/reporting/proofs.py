@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from canlevel.errors import Place, QueryError, printable
+from canlevel.show.text import number as figure_words
 
 __all__ = ["RESULT_WORDS", "Proof", "ProofItem", "ProvedTank", "load_proof"]
 
@@ -127,9 +128,9 @@ class _Reader:
             self._refuse(f"{place}.result", f"is none of: {', '.join(RESULT_WORDS)}")
         measured, low, high = (self._number(item, key, place) for key in ("measured", "low", "high"))
         unit = self._text(item, "unit", place) or ""
-        told = "" if measured is None else f"{measured:.4g} {unit}".strip()
+        told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
         if told and low is not None and high is not None and low != high:
-            told += f" ({low:.4g} to {high:.4g})"
+            told += f" ({figure_words(low)} to {figure_words(high)})"
         return ProofItem(
             title=self._text(item, "title", place) or self._needed(item, "item", place),
             result=result,

@@ -20,6 +20,7 @@ __all__ = [
     "STATUS_WORDS",
     "flows_table",
     "levels",
+    "number",
     "rate",
     "reading_head",
     "reading_lines",
