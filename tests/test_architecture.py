@@ -24,6 +24,9 @@ ALLOWED = {
     **{room: {room, *GROUND} for room in ROOMS},
     "simulate": {"decoding", *GROUND},
     "history": {"derivation", "storage", *GROUND},
+    "histories": {"history", "recovery", *ROOMS, *GROUND},
+    "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
+    "tablespage": {"diagnosis", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},
@@ -32,10 +35,10 @@ ALLOWED = {
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
     "reporting": {"reporting", "show", "pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
-    "api": {"reporting", "pipeline", "diagnosis", "history", "recovery", *ROOMS, *GROUND},
+    "api": {"reporting", "pipeline", "diagnosis", "histories", "recovery", *ROOMS, *GROUND},
     "cli": {"cli", "reporting", "pipeline", "diagnosis", "history", "recovery", "service", "show", *ROOMS, *GROUND},
     "__main__": {"cli"},
-    "__init__": {"api", "storage", *GROUND},
+    "__init__": {"api", "histories", "season", "storage", *GROUND},
 }
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},

@@ -322,7 +322,7 @@ class _Stored:
 
     def of_tank(self, tank: str, since_us: int) -> pa.Table:
         since = datetime.fromtimestamp(since_us // 1_000_000, UTC)
-        readings = self.store.scan(tank=tank, since=since, until=self.until)
+        readings = self.store.to_arrow(tank=tank, since=since, until=self.until)
         return self.roster.apply(readings) if self.own else readings
 
     def water(self, tanks: Sequence[str], since_us: int) -> pa.Table:
@@ -330,7 +330,7 @@ class _Stored:
             return pa.concat_tables([self.of_tank(tank, since_us) for tank in tanks] or [empty(READINGS)])
         since = datetime.fromtimestamp(since_us // 1_000_000, UTC)
         found = [
-            self.store.scan(tank=tank, since=since, until=self.until, columns=WATER_COLUMNS, in_order=False)
+            self.store.to_arrow(tank=tank, since=since, until=self.until, columns=WATER_COLUMNS, in_order=False)
             for tank in tanks
         ]
         return pa.concat_tables(found).unify_dictionaries() if found else empty(READINGS).select(WATER_COLUMNS)

@@ -22,7 +22,7 @@ from canlevel.tables import timestamp_us
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["COLOURS", "level_range", "level_svg", "limits_of", "marked_flows", "plot_levels", "spans_of"]
+__all__ = ["COLOURS", "MOST_MARKS", "level_range", "level_svg", "limits_of", "marked_flows", "plot_levels", "spans_of"]
 
 # By role, on white. In the report they become variables of its style, for light, dark and paper.
 COLOURS = {
