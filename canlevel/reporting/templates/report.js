@@ -72,6 +72,13 @@
     if (button) show(...acts[button.dataset.act](span.end - span.begin));
   });
 
+  function letScroll(element) {          // the library keeps all touches; up and down is the page's
+    for (const one of element.querySelectorAll("*")) {
+      if (one.classList.contains("bk-events")) one.style.touchAction = "pan-y";
+      if (one.shadowRoot) letScroll(one.shadowRoot);
+    }
+  }
+
   async function bring(figure) {
     const one = pictures.figures[figure.dataset.picture], place = figure.querySelector(".live");
     figure.classList.add("zoomed");
@@ -82,6 +89,7 @@
       document_.get_model_by_name("level").data = points(one.points);
       const range = document_.get_model_by_name("time");
       paint(document_);
+      letScroll(place);
       shown.push({ document: document_, range });
       range.setv({ start: span.begin, end: span.end });
       range.properties.start.change.connect(() => follow(range));
