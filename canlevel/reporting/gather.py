@@ -68,7 +68,7 @@ FEWEST_BINS = 400  # below which nothing is thinned further, however many tanks 
 MOST_STRETCHES = 62  # rows below a picture
 STRETCHES_S = (1, 5, 15, 60, 300, 900, 1800, 3600, 10_800, 21_600, 86_400, 7 * 86_400, 28 * 86_400, 364 * 86_400)
 SILENT_PERIODS, SILENT_S = 20, 60.0  # after which a line is interrupted
-UNHEARD_S = 600.0  # of a recording: nothing of any tank for so long is shaded like an outage
+UNHEARD_S = 60.0  # of a recording: nothing of any tank for so long is shaded like an outage
 LEVEL_COLUMNS = ["time", "vessel", "tank", "source_address", "level_pct"]
 WATER_COLUMNS = [*LEVEL_COLUMNS, "channel", "name", "capacity_l", "volume_l"]
 WASTE = {fluid for fluid, fills in USE_FILLS.items() if fills}
@@ -627,10 +627,8 @@ def _history_of(
     points = fine.points(silence_s)
     thinned_us = fine.width_us if int(fine.readings.max(initial=0)) > 2 else None
     if len(points) > 4 * most_bins:
-        wide = LevelBins(fine.begin_us, -(-fine.width_us * fine.count // most_bins), most_bins)
-        told = ~np.isnan(points.level_pct)
-        wide.add(points.time_us[told], points.level_pct[told])
-        points, thinned_us = wide.points(max(silence_s, wide.width_us / 1e6)), wide.width_us
+        thinned_us = -(-fine.width_us * fine.count // most_bins)
+        points = points.thinned(fine.begin_us, thinned_us, most_bins, silence_s)
     litres = curve is not None and curve.litres
     return TankHistory(
         vessel=key[0],

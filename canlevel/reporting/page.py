@@ -215,6 +215,11 @@ def headlines(report: Report, units: VolumeUnit = VolumeUnit.LITRE) -> list[Head
     if report.tanks and not any(one.grade in ("fault", "warning") for one in found):
         looked = "fault, crossed limit or leak" if report.explanation else "crossed limit or leak"
         found.insert(0, Headline("good", "Good", f"no {looked} was found in {counted(len(report.tanks), 'tank')}"))
+    short = sum(row["status"] == "too little quiet time" for tank in report.tanks for row in tank.leaks)
+    if short:
+        found.append(
+            Headline("info", "Note", f"too little quiet time to watch {counted(short, 'tank')} for leaks", "leaks")
+        )
     if report.explanation is None:
         text = "faults of the bus and its devices were not looked for: that takes a recording"
         found.append(Headline("info", "Note", text, "findings"))
@@ -259,15 +264,17 @@ def _of_tank(tank: TankHistory, here: str, report: Report, units: VolumeUnit) ->
         elif row["status"] == "gain":
             text = f"{name}: gains {_loss(row, units)} in quiet hours"
             yield Headline("warning", "Gain", f"{text}; {row['note']}" if row["note"] else text, "leaks")
+    findings = report.explanation.findings if report.explanation is not None and report.store is None else ()
+    explained = any(one.tank == tank.tank and one.severity != "info" for one in findings)  # which says more
     status = tank.overview["status"]
-    if status == "over_range":
+    if status == "over_range" and not explained:
         yield Headline("warning", "Level", f"{name}: {_pct(tank.overview['level_pct'])} %, outside 0 to 100 %", here)
-    elif status != "ok":
+    elif status not in ("ok", "over_range") and not explained:
         yield Headline("fault", "No level", f"{name}: {STATUS_WORDS[status]}, as its device said last", here)
     silent_s = _silent_s(tank, report)
     if silent_s is None:
         yield from _soon(tank, name)
-    elif "silent_after_s" not in told:
+    elif "silent_after_s" not in told and not explained:
         yield Headline("warning", "Silent", f"{name}: not heard for the last {span_words(silent_s)} of this time", here)
 
 
@@ -753,6 +760,6 @@ def _making(report: Report, units: VolumeUnit) -> Iterable[tuple[str, str, str]]
         yield (
             "outages",
             "When nothing was heard",
-            "Ten minutes and more in which no tank said anything. Whether the recorder or the bus was silent, the "
-            "findings say where they can.",
+            "A minute and more in which no tank said anything. Whether the recorder or the bus was silent, the findings "
+            "say where they can.",
         )

@@ -22,7 +22,17 @@ from canlevel.tables import timestamp_us
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["COLOURS", "MOST_MARKS", "level_range", "level_svg", "limits_of", "marked_flows", "plot_levels", "spans_of"]
+__all__ = [
+    "COLOURS",
+    "CROWDED",
+    "MOST_MARKS",
+    "level_range",
+    "level_svg",
+    "limits_of",
+    "marked_flows",
+    "plot_levels",
+    "spans_of",
+]
 
 # By role, on white. In the report they become variables of its style, for light, dark and paper.
 COLOURS = {
@@ -34,10 +44,13 @@ COLOURS = {
     "limit": "#a3174f",
     "outage": "#8d99a1",
 }
+COLUMNS = 1000  # of a picture, of each of which the first, last, lowest and highest reading are drawn
+CROWDED = 60  # flows, from which on their marks are small
 STILL_IN = (7.2, 2.3)
 PANEL_IN = (9.0, 1.9)
 DPI = 144
-MOST_MARKS = 400  # of flows in one picture: the largest
+MOST_MARKS = 200  # of fills, and of drains, in one picture: the largest
+MOST_OUTAGES = 300  # shaded in one picture: the longest
 LEAST_PCT, MOST_PCT = -4.0, 104.0
 FURTHEST_PCT = 130.0
 LABEL_CHARACTERS = 60
@@ -66,7 +79,9 @@ def level_svg(tank: TankHistory, report: Report, prefix: str) -> str:
 
 def _for_page(svg: str, prefix: str) -> str:
     svg = svg[svg.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(
+        r"<metadata>.*?</metadata>|<style.*?</style>", "", svg, flags=re.DOTALL
+    )  # a style there is all the page's
     svg = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{prefix}-", svg)
     # As tall as its width tells, and found by nobody who cannot see it: the table below tells the same.
     svg = re.sub(r'<svg [^>]*?viewBox="([^"]+)"[^>]*>', r'<svg viewBox="\1" aria-hidden="true" focusable="false">', svg)
@@ -168,27 +183,23 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
         )
     for limit in limits_of(tank):
         axes.axhline(limit, color=COLOURS["limit"], linewidth=1.0, linestyle=(0, (5, 3)))
-    axes.plot(
-        tank.points.time_us.astype("datetime64[us]"), tank.points.level_pct, color=COLOURS["level"], linewidth=1.2
-    )
-    if len(tank.points) == 1:
-        axes.plot(tank.points.time_us.astype("datetime64[us]"), tank.points.level_pct, "o", color=COLOURS["level"])
+    column_us = (max(report.end_us - report.begin_us, 1) + COLUMNS) // COLUMNS
+    points = tank.points.thinned(report.begin_us, column_us, COLUMNS + 1, tank.silent_s)
+    at = points.time_us.astype("datetime64[us]")
+    axes.plot(at, points.level_pct, "o" if len(points) == 1 else "-", color=COLOURS["level"], linewidth=1.2)
     for kind, marker in (("fill", "^"), ("drain", "v")):
         flows = marked_flows(tank.flows, kind)
-        for flow in flows:
-            axes.plot(
-                [flow["start"], flow["end"]],
-                np.clip([flow["start_level_pct"], flow["end_level_pct"]], -FURTHEST_PCT, FURTHEST_PCT),
-                color=COLOURS[kind],
-                linewidth=2.4,
-                solid_capstyle="round",
-            )
+        ends_us = [(timestamp_us(flow["start"]), timestamp_us(flow["end"])) for flow in flows]
+        levels = [(flow["start_level_pct"], flow["end_level_pct"]) for flow in flows]
+        # One line for all, interrupted behind each.
+        along = np.array([(*ends, ends[1]) for ends in ends_us], "datetime64[us]").ravel()
+        axes.plot(along, [pct for pair in levels for pct in (*pair, np.nan)], color=COLOURS[kind], linewidth=2.4)
         axes.plot(
-            [flow["start"] + (flow["end"] - flow["start"]) / 2 for flow in flows],
-            [(flow["start_level_pct"] + flow["end_level_pct"]) / 2 for flow in flows],
+            np.array([sum(ends) // 2 for ends in ends_us], "datetime64[us]"),
+            [sum(pair) / 2 for pair in levels],
             marker,
             color=COLOURS[kind],
-            markersize=5.5 if len(flows) < 60 else 3.5,
+            markersize=5.5 if len(tank.flows) < CROWDED else 3.5,
         )
     axes.set_xlim(begin, end)
     axes.set_ylim(*level_range(tank))
@@ -227,7 +238,7 @@ def level_range(tank: TankHistory) -> tuple[float, float]:
 
 
 def spans_of(marks: Iterable[dict[str, Any]], report: Report) -> list[tuple[int, int]]:
-    """(from, to) of outages within the time of a report, microseconds; those that touch as one."""
+    """(from, to) of outages within the time of a report, microseconds, the longest; those that touch as one."""
     assert report.begin_us is not None
     assert report.end_us is not None
     found: list[tuple[int, int]] = []
@@ -239,4 +250,5 @@ def spans_of(marks: Iterable[dict[str, Any]], report: Report) -> list[tuple[int,
             found[-1] = found[-1][0], max(found[-1][1], end_us)
         elif begin_us < end_us:
             found.append((begin_us, end_us))
-    return found
+    longest = sorted(found, key=lambda span: span[0] - span[1])[:MOST_OUTAGES]
+    return sorted(longest)

@@ -30,6 +30,12 @@ class Points:
     def __len__(self) -> int:
         return len(self.time_us)
 
+    def thinned(self, begin_us: int, width_us: int, count: int, silence_s: float) -> Points:
+        """The same line by the first, last, lowest and highest point of each of `count` stretches; those of LevelBins."""
+        bins, told = LevelBins(begin_us, width_us, count), ~np.isnan(self.level_pct)
+        bins.add(self.time_us[told], self.level_pct[told])
+        return bins.points(max(silence_s, width_us / 1e6))
+
 
 @dataclass(slots=True)
 class LevelBins:

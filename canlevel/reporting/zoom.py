@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from canlevel.reporting.gather import Report, TankHistory
-from canlevel.reporting.pictures import level_range, limits_of, marked_flows, spans_of
+from canlevel.reporting.pictures import CROWDED, level_range, limits_of, marked_flows, spans_of
 from canlevel.reporting.thinning import Points
 from canlevel.tables import timestamp_us
 
@@ -21,7 +21,6 @@ __all__ = ["LEVEL_STEP_PCT", "library_script", "packed", "zoomable"]
 LEVEL_STEP_PCT = 0.004  # that of PGN 127505; RV-C and J1939 are coarser
 INTERRUPTED = -32768
 HEIGHT = 260
-CROWDED = 60  # flows, from which on their marks are small
 MOST_TICKS = 2**32 - 1
 
 
