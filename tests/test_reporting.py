@@ -198,6 +198,48 @@ def test_a_line_is_interrupted_where_nothing_was_heard() -> None:
     assert np.isnan(points.level_pct).tolist() == [False, False, True, False, False]
 
 
+@settings(max_examples=100, deadline=None)
+@given(st.integers(0, 2**32), st.integers(2, 400), st.sampled_from([1, 3, 30]))
+def test_a_line_thinned_again_is_the_same_line(seed: int, columns: int, levels: int) -> None:
+    """Law: at every reading it is within what its column heard, and interrupted where it was: also that of a coarse sender,
+    of which few points are left."""
+    rng = np.random.default_rng(seed)
+    time_us = np.cumsum(rng.choice([2, 3, 2, 3, 2, 3, 600], 700)) * 1_000_000
+    level = np.repeat(rng.integers(0, levels, 70), 10) * 3.0
+    length = int(time_us[-1] - time_us[0]) + 1
+    bins = LevelBins(int(time_us[0]), 1_000_000, length // 1_000_000 + 1)
+    bins.add(time_us, level)
+    points = bins.points(silence_s=60)
+    again = points.thinned(int(time_us[0]), -(-length // columns), columns)
+    breaks = [line.time_us[np.isnan(line.level_pct)] for line in (points, again)]
+    column = (time_us - time_us[0]) // -(-length // columns)
+    apart = np.diff(column, append=column[-1]) > 0
+    between = {int((a + b) // 2) for a, b in pairwise(time_us.tolist()) if b - a > 60e6}
+    assert set(breaks[0].tolist()) == between
+    assert set(breaks[1].tolist()) <= between
+    told = ~np.isnan(again.level_pct)
+    for number in np.unique(column):
+        mine = column == number
+        drawn = again.level_pct[told][(again.time_us[told] - time_us[0]) // -(-length // columns) == number]
+        if len(drawn):
+            assert drawn.min() >= level[mine].min()
+            assert drawn.max() <= level[mine].max()
+    # Where one column has one reading at most, nothing is lost: the line goes through all of them.
+    if apart[:-1].all():
+        np.testing.assert_allclose(np.interp(time_us, again.time_us[told], again.level_pct[told]), level)
+    # A level line stays, however few its points: between two readings without a break the line is there.
+    ends = np.flatnonzero(np.isnan(again.level_pct))
+    assert not len(ends) or (np.diff(ends) > 1).all()
+
+
+def test_a_level_that_never_changes_is_a_line() -> None:
+    bins = LevelBins(0, 2_500_000, 4000)
+    bins.add(np.arange(4000) * 2_500_000, np.full(4000, 50.0))
+    again = bins.points(silence_s=60).thinned(0, 10_000_000, 1000)
+    assert again.time_us.tolist() == [0, 3999 * 2_500_000]
+    assert again.level_pct.tolist() == [50.0, 50.0]
+
+
 def test_points_are_packed_and_come_back() -> None:
     import base64
 

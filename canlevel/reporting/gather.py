@@ -137,11 +137,6 @@ class TankHistory:
         """Whether it is used by filling it."""
         return self.fluid in WASTE
 
-    @property
-    def silent_s(self) -> float:
-        """How long a silence interrupts its line."""
-        return _silence_s(self.overview["period_s"])
-
 
 @dataclass(frozen=True, slots=True)
 class Report:
@@ -628,7 +623,7 @@ def _history_of(
     thinned_us = fine.width_us if int(fine.readings.max(initial=0)) > 2 else None
     if len(points) > 4 * most_bins:
         thinned_us = -(-fine.width_us * fine.count // most_bins)
-        points = points.thinned(fine.begin_us, thinned_us, most_bins, silence_s)
+        points = points.thinned(fine.begin_us, thinned_us, most_bins)
     litres = curve is not None and curve.litres
     return TankHistory(
         vessel=key[0],

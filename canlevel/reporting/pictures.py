@@ -184,7 +184,7 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
     for limit in limits_of(tank):
         axes.axhline(limit, color=COLOURS["limit"], linewidth=1.0, linestyle=(0, (5, 3)))
     column_us = (max(report.end_us - report.begin_us, 1) + COLUMNS) // COLUMNS
-    points = tank.points.thinned(report.begin_us, column_us, COLUMNS + 1, tank.silent_s)
+    points = tank.points.thinned(report.begin_us, column_us, COLUMNS + 1)
     at = points.time_us.astype("datetime64[us]")
     axes.plot(at, points.level_pct, "o" if len(points) == 1 else "-", color=COLOURS["level"], linewidth=1.2)
     for kind, marker in (("fill", "^"), ("drain", "v")):
@@ -193,7 +193,12 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
         levels = [(flow["start_level_pct"], flow["end_level_pct"]) for flow in flows]
         # One line for all, interrupted behind each.
         along = np.array([(*ends, ends[1]) for ends in ends_us], "datetime64[us]").ravel()
-        axes.plot(along, [pct for pair in levels for pct in (*pair, np.nan)], color=COLOURS[kind], linewidth=2.4)
+        axes.plot(
+            along,
+            [pct for pair in levels for pct in (*pair, np.nan)],
+            color=COLOURS[kind],
+            linewidth=2.4 if len(tank.flows) < CROWDED else 1.3,
+        )
         axes.plot(
             np.array([sum(ends) // 2 for ends in ends_us], "datetime64[us]"),
             [sum(pair) / 2 for pair in levels],

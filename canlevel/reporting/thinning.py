@@ -30,11 +30,14 @@ class Points:
     def __len__(self) -> int:
         return len(self.time_us)
 
-    def thinned(self, begin_us: int, width_us: int, count: int, silence_s: float) -> Points:
-        """The same line by the first, last, lowest and highest point of each of `count` stretches; those of LevelBins."""
+    def thinned(self, begin_us: int, width_us: int, count: int) -> Points:
+        """The same line by the first, last, lowest and highest point of each of `count` stretches; those of LevelBins.
+
+        It is interrupted where it was: points far apart are no silence here, as those on a level line were left out.
+        """
         bins, told = LevelBins(begin_us, width_us, count), ~np.isnan(self.level_pct)
         bins.add(self.time_us[told], self.level_pct[told])
-        return bins.points(max(silence_s, width_us / 1e6))
+        return _line(*bins.kept(), self.time_us[~told])
 
 
 @dataclass(slots=True)
@@ -90,34 +93,44 @@ class LevelBins:
             better = extreme < kept[1][bins] if least else extreme > kept[1][bins]
             _keep(kept, bins, time_us[at], extreme, better)
 
-    def points(self, silence_s: float) -> Points:
-        """The line through what was kept, interrupted where nothing was heard for longer than `silence_s`.
-
-        Of points at one level in a row the first and the last are enough for the same line.
-        """
+    def kept(self) -> tuple[Ints, Floats]:
+        """(times, levels) of the readings that were kept, in the order of time."""
         used = np.flatnonzero(self.readings)
-        if not len(used):
-            return Points(np.zeros(0, np.int64), np.zeros(0))
         four = (self.first, self.lowest, self.highest, self.last)
         time_us = np.concatenate([times[used] for times, _ in four])
         level_pct = np.concatenate([levels[used] for _, levels in four])
         order = np.argsort(time_us, kind="stable")
-        time_us, level_pct = time_us[order], level_pct[order]
-        new = np.ones(len(time_us), np.bool_)
-        # Two readings of one moment both count where they tell different levels.
-        new[1:] = (time_us[1:] != time_us[:-1]) | (level_pct[1:] != level_pct[:-1])
-        time_us, level_pct = time_us[new], level_pct[new]
+        return time_us[order], level_pct[order]
+
+    def points(self, silence_s: float) -> Points:
+        """The line through what was kept, interrupted where nothing was heard for longer than `silence_s`."""
+        used = np.flatnonzero(self.readings)
         # A silence lies between the last reading of one stretch and the first of the next that has any.
         ends_us, begins_us = self.last[0][used][:-1], self.first[0][used][1:]
         silent = begins_us - ends_us > silence_s * 1e6
-        breaks = np.searchsorted(time_us, begins_us[silent])
-        flat = np.zeros(len(time_us), np.bool_)
-        flat[1:-1] = (level_pct[1:-1] == level_pct[:-2]) & (level_pct[1:-1] == level_pct[2:])
-        flat[breaks] = flat[np.maximum(breaks - 1, 0)] = False
-        at = np.cumsum(~flat)[breaks] - 1
-        time_us, level_pct = time_us[~flat], level_pct[~flat]
-        between_us = (ends_us[silent] + begins_us[silent]) // 2
-        return Points(np.insert(time_us, at, between_us), np.insert(level_pct, at, np.nan))
+        return _line(*self.kept(), (ends_us[silent] + begins_us[silent]) // 2)
+
+
+def _line(time_us: Ints, level_pct: Floats, breaks_us: Ints) -> Points:
+    """The line through n readings in the order of time, interrupted at some times.
+
+    Of points at one level in a row the first and the last are enough for the same line.
+    """
+    if not len(time_us):
+        return Points(time_us, level_pct)
+    new = np.ones(len(time_us), np.bool_)
+    # Two readings of one moment both count where they tell different levels.
+    new[1:] = (time_us[1:] != time_us[:-1]) | (level_pct[1:] != level_pct[:-1])
+    time_us, level_pct = time_us[new], level_pct[new]
+    behind = np.searchsorted(time_us, breaks_us)
+    inside = (behind > 0) & (behind < len(time_us))
+    behind, first = np.unique(behind[inside], return_index=True)
+    breaks_us = breaks_us[inside][first]
+    flat = np.zeros(len(time_us), np.bool_)
+    flat[1:-1] = (level_pct[1:-1] == level_pct[:-2]) & (level_pct[1:-1] == level_pct[2:])
+    flat[behind] = flat[behind - 1] = False
+    at = np.cumsum(~flat)[behind] - 1
+    return Points(np.insert(time_us[~flat], at, breaks_us), np.insert(level_pct[~flat], at, np.nan))
 
 
 def _keep(kept: tuple[Ints, Floats], bins: Ints, time_us: Ints, level_pct: Floats, better: NDArray[np.bool_]) -> None:

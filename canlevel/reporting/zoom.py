@@ -112,7 +112,9 @@ def zoomable(tank: TankHistory, report: Report) -> dict[str, Any]:
         begins = [timestamp_us(flow["start"]) / 1000 for flow in flows]
         ends = [timestamp_us(flow["end"]) / 1000 for flow in flows]
         before, after = ([flow[f"{end}_level_pct"] for flow in flows] for end in ("start", "end"))
-        stretch = plot.segment(begins, before, ends, after, line_width=3.5, line_cap="round")
+        stretch = plot.segment(
+            begins, before, ends, after, line_width=3.5 if len(tank.flows) < CROWDED else 2, line_cap="round"
+        )
         stretch.glyph.tags = [["line_color", kind]]
         middle = plot.scatter(
             [(begin + end) / 2 for begin, end in zip(begins, ends, strict=True)],
@@ -139,7 +141,14 @@ def zoomable(tank: TankHistory, report: Report) -> dict[str, Any]:
         days="%d %b",
         months="%b %Y",
         context=DatetimeTickFormatter(
-            minutes="%d %b", hourmin="%d %b", hours="%d %b", days="%Y", seconds="%d %b", minsec="%d %b"
+            months="",
+            years="",
+            minutes="%d %b",
+            hourmin="%d %b",
+            hours="%d %b",
+            days="%Y",
+            seconds="%d %b",
+            minsec="%d %b",
         ),
         context_which="start",
     )
