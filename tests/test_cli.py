@@ -70,6 +70,7 @@ def test_the_commands_are_these() -> None:
         "service-file",
         "tanks",
         "tidy",
+        "watch",
     ]
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from canlevel.capture.tally import Tally
     from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding
-    from canlevel.reporting.gather import Hearing
+    from canlevel.reporting.gather import HeardSource
 
 __all__ = [
     "Ending",
@@ -89,7 +89,7 @@ def heard_for_report(
     start: str | None,
     bitrate: int,
     seconds: float | None,
-) -> Hearing | None:
+) -> HeardSource | None:
     """A SOURCE heard to its end, or for a while, for a report; None where none was given."""
     if not source:
         return None
@@ -343,7 +343,7 @@ def stopping(source: Source) -> Iterator[Ending]:
 
 
 @contextmanager
-def progress_bar(decoding: Decoding | Examination | Hearing) -> Iterator[Any]:
+def progress_bar(decoding: Decoding | Examination | HeardSource) -> Iterator[Any]:
     """A bar on standard error while files are read; nothing where that is no terminal or the end cannot be known."""
     if not sys.stderr.isatty() or decoding.source.progress().total is None:
         yield lambda: None

@@ -52,7 +52,7 @@ __all__ = [
     "DAY_US",
     "MOST_POINTS",
     "DayUse",
-    "Hearing",
+    "HeardSource",
     "Report",
     "Stretch",
     "TankHistory",
@@ -169,7 +169,7 @@ class Report:
 # ---- a recording or a bus, in one pass ----
 
 
-class Hearing:
+class HeardSource:
     """A SOURCE being heard for a report: what is wrong and who is there, and the readings, in one pass."""
 
     def __init__(self, examination: Examination, roster: Roster, dbc: Sequence[str | Path]) -> None:
@@ -221,7 +221,7 @@ def open_hearing(
     start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
-) -> Hearing:
+) -> HeardSource:
     """Open SOURCEs for a report; the arguments are those of open_examination.
 
     Raises CanlevelError for what cannot be opened.
@@ -230,7 +230,7 @@ def open_hearing(
         roster = load_roster(roster) if roster is not None else Roster()
     paths = [dbc] if isinstance(dbc, str | Path) else list(dbc)
     examination = open_examination(sources, roster=roster, dbc=paths, start=start, bitrate=bitrate, seconds=seconds)
-    return Hearing(examination, roster, paths)
+    return HeardSource(examination, roster, paths)
 
 
 # ---- what a history is read from ----
@@ -387,7 +387,7 @@ def source_words(sources: str | Path | Iterable[str | Path] | None) -> tuple[str
 
 def gather(
     *,
-    hearing: Hearing | None = None,
+    hearing: HeardSource | None = None,
     store: str | Path | Store | None = None,
     roster: Roster | str | Path | None = None,
     since: datetime | str | None = None,
