@@ -238,13 +238,13 @@ def test_of_a_store_the_last_month_is_looked_at(
         writer.append(earlier)
         writer.append(readings)
     asked: list[Any] = []
-    scan = Store.scan
+    scan = Store.to_arrow
 
     def noted(self: Store, **limits: Any) -> pa.Table:
         asked.append(limits.get("since"))
         return scan(self, **limits)
 
-    monkeypatch.setattr(Store, "scan", noted)
+    monkeypatch.setattr(Store, "to_arrow", noted)
     assert canlevel(command, "--store", tmp_path / "history")[0] == 0
     assert [since.isoformat() for since in asked] == ["2026-04-01T00:00:00+00:00"]
     assert canlevel(command, "--store", tmp_path / "history", "--since", "2026-03-01")[0] == 0
