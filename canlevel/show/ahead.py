@@ -103,7 +103,7 @@ def figure(litres: float, units: VolumeUnit) -> str:
     shown = units.from_litres(litres)
     size = abs(shown)
     digits = next((digits for least, digits in ((100, 0), (10, 1), (0.1, 2)) if size >= least), 3)
-    return f"{round(shown, digits) or 0.0:,.{digits}f}"
+    return f"{round(shown, digits):,.{digits}f}" if round(shown, digits) else "0"
 
 
 def durations(hours: float, low: float | None, high: float | None) -> list[str]:
