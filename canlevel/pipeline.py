@@ -27,7 +27,7 @@ from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.store import Store, create_store
 from canlevel.storage.writer import Writer
-from canlevel.tables import READINGS, codes_of, distinct, empty, first_of_each, rows_at, values_of
+from canlevel.tables import READINGS, as_sent, codes_of, distinct, empty, first_of_each, rows_at, values_of
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
@@ -36,7 +36,10 @@ MOST_TO_DERIVE = 80_000  # new readings whose flows are derived at once; of more
 
 @dataclass(slots=True)
 class Decoding:
-    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages."""
+    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages.
+
+    for_store: what is decoded is to be stored, and comes as KEPT.
+    """
 
     source: Source
     roster: Roster
@@ -44,6 +47,7 @@ class Decoding:
     own: tuple[Message, ...] = ()
     readings: int = 0
     malformed: int = 0
+    for_store: bool = False
     _heard: set[tuple[str, int]] = field(default_factory=set)
     _rates: OnlineRates = field(default_factory=OnlineRates)
 
@@ -61,7 +65,10 @@ class Decoding:
 
     def decoded(self, frames: pa.Table) -> pa.Table:
         """READINGS of the next batch of the source. frames: FRAMES."""
-        readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
+        readings = self.decoder.decode(frames)
+        if self.for_store:
+            readings = as_sent(readings)
+        readings = self._rates.add(self.roster.apply(readings))
         self.readings += len(readings)
         self.malformed += _count(readings, "malformed")
         if len(readings) and self.roster.tanks:
@@ -178,6 +185,7 @@ def log_source(
     Raises CaptureError, StoreError; what was read before is stored.
     """
     began = time.monotonic()
+    decoding.for_store = True
     target = create_store(store, vessel=decoding.roster.vessel)
     if decoding.roster.vessel is None and target.vessel is not None:
         decoding.roster = Roster(target.vessel, decoding.roster.tanks)

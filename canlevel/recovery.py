@@ -28,7 +28,7 @@ from canlevel.storage.lock import HeldError
 from canlevel.storage.merge import Tidied, set_aside, tidy_store
 from canlevel.storage.store import Store, marks_table, open_store
 from canlevel.storage.writer import Writer
-from canlevel.tables import FRAMES, codes_of, dictionary_column, time_column, times_us
+from canlevel.tables import FRAMES, as_sent, codes_of, dictionary_column, time_column, times_us
 
 __all__ = ["NOT_RUNNING", "WAIT_FOR_OTHERS_S", "Recovered", "bring_in", "decoding_context", "open_whole", "tidy"]
 
@@ -165,7 +165,7 @@ def _bring_in_file(
             codes, words = codes_of(frames.column("channel"))
             columns = {"time": time_column(time_us), "channel": dictionary_column(codes, channel_of(words))}
             frames = pa.table([columns.get(name, frames.column(name)) for name in FRAMES.names], schema=FRAMES)
-            writer.append(rates.add(roster.apply(decoder.decode(frames))))
+            writer.append(rates.add(roster.apply(as_sent(decoder.decode(frames)))))
             heard.append((int(time_us.min()), int(time_us.max())))
     finally:
         source.close()
