@@ -20,7 +20,19 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, tanks, tidy, traffic
+    from canlevel.api import (
+        decode,
+        decode_batches,
+        devices,
+        explain,
+        flows,
+        log,
+        open_store,
+        revise,
+        tanks,
+        tidy,
+        traffic,
+    )
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -53,6 +65,7 @@ __all__ = [
     "load_roster",
     "log",
     "open_store",
+    "revise",
     "tanks",
     "tidy",
     "traffic",
@@ -67,6 +80,7 @@ _HOMES = {
         "flows",
         "log",
         "open_store",
+        "revise",
         "tanks",
         "tidy",
         "traffic",

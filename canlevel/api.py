@@ -23,10 +23,23 @@ if TYPE_CHECKING:
 
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
+    from canlevel.revision import Revision
     from canlevel.storage.merge import Tidied
     from canlevel.storage.store import Store
 
-__all__ = ["decode", "decode_batches", "devices", "explain", "flows", "log", "open_store", "tanks", "tidy", "traffic"]
+__all__ = [
+    "decode",
+    "decode_batches",
+    "devices",
+    "explain",
+    "flows",
+    "log",
+    "open_store",
+    "revise",
+    "tanks",
+    "tidy",
+    "traffic",
+]
 
 Sources = str | Path | Iterable[str | Path]
 
@@ -116,6 +129,25 @@ def tidy(store: str | Path) -> Tidied:
     from canlevel.recovery import tidy as tidy_path
 
     return tidy_path(store)[1]
+
+
+def revise(
+    store: str | Path,
+    roster: Roster | str | Path,
+    *,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    vessel: str | None = None,
+    dry_run: bool = False,
+) -> Revision:
+    """Derive names, capacities, volumes, rates and flows of a store anew, as if it had been logged with this roster.
+
+    What was received stays as it is. since, until, vessel: of these readings only. dry_run: change nothing, only tell.
+    Raises StoreError, RosterError, and QueryError where a store of several vessels leaves open whose the roster is.
+    """
+    from canlevel.revision import revise_store
+
+    return revise_store(store, roster, since=since, until=until, vessel=vessel, dry_run=dry_run)
 
 
 def traffic(

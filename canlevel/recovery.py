@@ -70,6 +70,11 @@ def open_whole(path: str | Path) -> Store:
     Raises StoreError where there is no store. Warns where something is left out.
     """
     store = open_store(path)
+    if store.revising() is not None:
+        _warn(
+            f"{path} is being revised, or a revision was cut off: some days still have the old names and capacities; "
+            "canlevel revise, once more, does the rest"
+        )
     if not store.left_undone:
         return store
     try:

@@ -64,6 +64,7 @@ def test_the_commands_are_these() -> None:
         "leaks",
         "log",
         "outlook",
+        "revise",
         "service-file",
         "tanks",
         "tidy",

@@ -110,7 +110,7 @@ def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.
 
 
 def read_kept(path: str | Path) -> pa.Table:
-    """KEPT of one file, as read_verified() reads it. Of one that does not tell what was sent, what is stored counts for that."""
+    """KEPT of one file, as read_verified() reads it. Where it does not tell what was sent, what is stored counts for that."""
     readings, facts = _read(path)
     return _with_sent(readings, facts.get(SENT))
 
@@ -137,8 +137,8 @@ def _read(path: str | Path, columns: Sequence[str] | None = None) -> tuple[pa.Ta
 def _sent_text(kept: pa.Table) -> str:
     """What of n KEPT rows was sent otherwise than it is stored: runs in the order of tank, source and place, packed.
 
-    A run is [its first place in that order, is it known, is it otherwise, capacity_l, volume_l]. Devices seldom change what they
-    say of a capacity, so that mostly there is one run for each.
+    A run is [its first place in that order, is it known, is it otherwise, capacity_l, volume_l]. Devices seldom change what
+    they say of a capacity, so that mostly there is one run for each.
     """
     known = values_of(kept.column("sent_known"), 0)
     capacity, volume = column(kept, "sent_capacity_l"), column(kept, "sent_volume_l")
@@ -155,8 +155,8 @@ def _sent_text(kept: pa.Table) -> str:
         for values in columns:
             new[1:] |= ~_alike(values[1:], values[:-1])
         begins = np.flatnonzero(new)
-        values = [[None if value != value else value for value in part[begins].tolist()] for part in columns]
-        runs = [list(run) for run in zip(begins.tolist(), *values, strict=True)]
+        told = [[None if value != value else value for value in part[begins].tolist()] for part in columns]
+        runs = [list(run) for run in zip(begins.tolist(), *told, strict=True)]
     return base64.b64encode(zlib.compress(json.dumps(runs, separators=(",", ":")).encode())).decode()
 
 
@@ -167,7 +167,9 @@ def _with_sent(readings: pa.Table, text: bytes | None) -> pa.Table:
         return kept
     try:
         unpacked = zlib.decompressobj().decompress(base64.b64decode(text), LONGEST_SENT)
-        runs = [(int(run[0]), bool(run[1]), bool(run[2]), _float(run[3]), _float(run[4])) for run in json.loads(unpacked)]
+        runs = [
+            (int(run[0]), bool(run[1]), bool(run[2]), _float(run[3]), _float(run[4])) for run in json.loads(unpacked)
+        ]
         begins, *values = (np.array(part) for part in zip(*runs, strict=True))
         lasting = np.diff([*begins.tolist(), n])
         if begins[0] != 0 or lasting.min() <= 0:

@@ -66,7 +66,7 @@ class Writer:
     _left_out: set[Path] = field(default_factory=set)
 
     def append(self, readings: pa.Table) -> None:
-        """Take READINGS or KEPT, all with a time; they reach the disk at the next commit, or by themselves when they are many."""
+        """Take READINGS or KEPT, all with a time; they reach the disk at the next commit, or by themselves when many."""
         if len(readings):
             self._waiting.append(readings)
             self._waiting_rows += len(readings)
