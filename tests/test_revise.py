@@ -98,6 +98,12 @@ WRONG = [
 ]
 
 
+@pytest.fixture(autouse=True)
+def _no_waiting_for_disks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a disk has when the power goes is powercut.py's to say; real ones would take minutes over it."""
+    monkeypatch.setattr(os, "fsync", lambda _: None)
+
+
 def log(path: Path, store: Path, roster: Roster, lines: list[str], *, pieces: int = 1, tidied: bool = False) -> Store:
     for number in range(pieces):
         begin, end = (len(lines) * place // pieces for place in (number, number + 1))
@@ -411,9 +417,8 @@ def test_a_disk_that_refuses_costs_nothing(number: int, tmp_path: Path, monkeypa
     expected = frame(rows(log(tmp_path / "a.log", tmp_path / "r", RIGHT[2], LINES[:2000])))
     log(tmp_path / "a.log", tmp_path / "w", WRONG[1], LINES[:2000], pieces=2)
     monkeypatch.setattr(revision, "bring_flows_up_to_date", lambda _: 0)
-    monkeypatch.setattr(os, "fsync", lambda _: None)
     refusals = 0
-    for allowed in range(100):
+    for allowed in range(number % 3, 100, 3):
         shutil.rmtree(tmp_path / "s", ignore_errors=True)
         shutil.copytree(tmp_path / "w", tmp_path / "s")
         with monkeypatch.context() as patches:
@@ -426,7 +431,7 @@ def test_a_disk_that_refuses_costs_nothing(number: int, tmp_path: Path, monkeypa
                 refusals += 1
         revise_store(tmp_path / "s", RIGHT[2])
         pd.testing.assert_frame_equal(frame(rows(open_store(tmp_path / "s"))), expected, check_exact=True)
-    assert refusals > 20
+    assert refusals > 8
 
 
 class _AfterSome(Refusing):
@@ -462,13 +467,18 @@ def _a_store_with_days(tmp_path: Path) -> Path:
     return store
 
 
+def _content(folder: Path) -> frozenset[tuple[str, bytes]]:
+    return frozenset(
+        (str(path.relative_to(folder)), path.read_bytes() if path.is_file() else b"") for path in folder.rglob("*")
+    )
+
+
 @pytest.mark.parametrize("swaps", [True, False])
 def test_no_crash_of_a_revision_loses_doubles_or_tears(
     swaps: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Each reading is there once, each day is as it was or as it shall be, and the same call afterwards does the rest."""
     before = _a_store_with_days(tmp_path)
-    monkeypatch.setattr(os, "fsync", lambda _: None)  # what a disk has is the model's; a real one would take minutes
     monkeypatch.setattr(revision, "bring_flows_up_to_date", lambda _: 0)
     shutil.copytree(before, tmp_path / "after")
     assert revise_store(tmp_path / "after", CORRECTED).days == 2
@@ -479,10 +489,14 @@ def test_no_crash_of_a_revision_loses_doubles_or_tears(
     recorder = Recorder(tmp_path / "run")
     with recorder.recording(swaps=swaps):
         revise_store(tmp_path / "run", CORRECTED)
-    draw, mixed, finished = random.Random(1), 0, 0
+    draw, mixed, disks = random.Random(1), 0, set()
     for n in range(len(recorder.calls) + 1):
         for kind, _ in disks_after(before, recorder, n, tmp_path / "found", draw, CUTS):
             where = f"{kind}, after call {n}"
+            disk = _content(tmp_path / "found")
+            if disk in disks:
+                continue  # another way to what was looked at
+            disks.add(disk)
             seen = pd.read_parquet(tmp_path / "found" / "readings")
             if swaps:
                 assert len(seen) == len(old), where
@@ -507,9 +521,8 @@ def test_no_crash_of_a_revision_loses_doubles_or_tears(
             assert opened.marks("outages").column("vessel").to_pylist() == ["Harbour workboat"], where
             assert opened.last_run()["rates"] == open_store(tmp_path / "after").last_run()["rates"], where
             assert not opened.left_undone, where
-            finished += 1
-    print(f"{len(recorder.calls)} calls, {finished} disks, {mixed} of them with days of both kinds")
-    assert mixed > 10
+    print(f"{len(recorder.calls)} calls, {len(disks)} different disks, {mixed} of them with days of both kinds")
+    assert mixed >= 5
 
 
 def test_one_that_was_cut_off_is_told_until_it_is_done(tmp_path: Path) -> None:
