@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
+    from canlevel.joining import Joined
     from canlevel.revision import Revision
     from canlevel.storage.merge import Tidied
     from canlevel.storage.store import Store
@@ -33,6 +34,7 @@ __all__ = [
     "devices",
     "explain",
     "flows",
+    "join",
     "log",
     "open_store",
     "revise",
@@ -112,6 +114,13 @@ def log(
         reconnect=True,
     )
     return log_source(decoding, store)
+
+
+def join(others: Sources, store: str | Path) -> Joined:
+    """Append what other stores hold to the store at a path. What it has already is not added again. Raises StoreError."""
+    from canlevel.joining import join_stores
+
+    return join_stores(others, store)
 
 
 def open_store(path: str | Path) -> Store:

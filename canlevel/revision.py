@@ -148,7 +148,7 @@ def revise_store(
     limits = [None if moment is None else timestamp_us(moment) for moment in (since, until)]
     begin_us, end_us = BEGINNING_US if limits[0] is None else limits[0], END_US if limits[1] is None else limits[1]
     if begin_us >= end_us:
-        raise QueryError("the end of the time to revise is not behind its beginning", next_step="swap them")
+        raise QueryError("the time to revise ends before it begins", next_step="swap --since and --until")
     if dry_run:
         store = open_whole(path)
         revision = Revision(store, dry_run=True)

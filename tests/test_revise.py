@@ -611,3 +611,35 @@ def test_a_store_without_readings(tmp_path: Path) -> None:
 def test_mere_readings_are_kept_as_what_is_not_known() -> None:
     assert as_kept(READINGS.empty_table()).schema.equals(KEPT)
     assert ROSTER.tanks
+
+
+def test_two_stores_become_one(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    """Law: two loggers' stores taken into one and revised are as one that was logged with all of it."""
+    half = len(LINES) // 2
+    row = {"from": MIDNIGHT_US - 1_000_000, "to": MIDNIGHT_US, "why": "a test"}
+    one = log(tmp_path / "a.log", tmp_path / "one", WRONG[1], LINES[: half + 300], pieces=2, tidied=True)
+    one.add_marks("outages", marks_table("outages", [row], "Wrokboat"))
+    log(tmp_path / "a.log", tmp_path / "two", Roster("Wrokboat"), LINES[half:])
+    both = tmp_path / "both"
+    code, output, errors = canlevel("log", tmp_path / "two", tmp_path / "one", "--store", both)
+    assert (code, errors) == (0, "")
+    assert output == f"{len(LINES):,} new in {both}, 300 there already\n"
+    assert library.join(tmp_path / "one", both).added == 0
+    assert len(open_store(both).marks("outages")) == 1
+    revise_store(both, RIGHT[1])
+    expected = log(tmp_path / "a.log", tmp_path / "right", RIGHT[1], LINES)
+    pd.testing.assert_frame_equal(frame(rows(open_store(both))), frame(rows(expected)), check_exact=True)
+    assert history.stored_flows(open_store(both)).to_pylist() == history.stored_flows(expected).to_pylist()
+
+
+@pytest.mark.parametrize(
+    "words", [["one", "a.log"], ["one", "--vessel", "x"], ["one", "--store", "one"], ["one", "none.log"]]
+)
+def test_a_store_is_taken_in_as_it_is(
+    words: list[str], tmp_path: Path, canlevel: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    log(Path("a.log"), Path("one"), Roster("A"), LINES[:50])
+    code, output, errors = canlevel("log", *words, *([] if "--store" in words else ["--store", "new"]))
+    assert (code, output, "Next: " in errors) == (2, "", True)
+    assert not Path("new").exists()

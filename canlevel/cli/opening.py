@@ -30,7 +30,6 @@ __all__ = [
     "Notes",
     "examined",
     "flows_of_store",
-    "in_order",
     "progress_bar",
     "readings_and_flows",
     "readings_of",

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canlevel.cli.opening import in_order
 from canlevel.cli.options import Since, Units, Until, moment
 from canlevel.cli.program import app
 from canlevel.units import VolumeUnit
@@ -47,7 +46,6 @@ def revise(
     from canlevel.revision import revise_store
 
     begin, end = moment(since, "--since"), moment(until, "--until")
-    in_order(begin, end)
     with _progress() as on_day:
         try:
             done = revise_store(store, roster, since=begin, until=end, vessel=vessel, dry_run=dry_run, on_day=on_day)

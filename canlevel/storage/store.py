@@ -63,7 +63,7 @@ from canlevel.tables import (
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "marks_table", "open_store"]
+__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "holds_store", "marks_table", "open_store"]
 
 FORMAT_VERSION = 1
 MARKER, ROSTER = "canlevel-store.json", "roster.json"
@@ -103,6 +103,14 @@ def open_store(path: str | Path) -> Store:
             next_step="install a newer canlevel",
         )
     return Store(path, facts.get("vessel"))
+
+
+def holds_store(path: str | Path) -> bool:
+    """Whether there is a store at a path; False for what may not be looked at."""
+    try:
+        return (Path(path) / MARKER).is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def create_store(path: str | Path, *, vessel: str | None = None) -> Store:
