@@ -7,6 +7,8 @@
     history = canlevel.open_store("history").readings()
     flows = canlevel.flows(history)                  # fills and drains
     canlevel.tanks(history)                          # one row for each tank and source
+    canlevel.levels_at(history, every="1h")          # levels and litres at even intervals
+    canlevel.open_stores("fleet/*").flows()          # many stores at once
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
@@ -21,14 +23,19 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from canlevel.api import (
+        balance,
         decode,
         decode_batches,
         devices,
         explain,
         flows,
         join,
+        leaks,
+        levels_at,
         log,
         open_store,
+        open_stores,
+        outlook,
         revise,
         tanks,
         tidy,
@@ -43,7 +50,9 @@ if TYPE_CHECKING:
         StoreError,
         StoreWarning,
     )
+    from canlevel.histories import Histories, History
     from canlevel.roster import Roster, load_roster
+    from canlevel.season import write_season
     from canlevel.storage.store import Store
 
 __version__ = "0.1.0"
@@ -52,37 +61,50 @@ __all__ = [
     "CanlevelError",
     "CaptureError",
     "DefinitionError",
+    "Histories",
+    "History",
     "QueryError",
     "Roster",
     "RosterError",
     "Store",
     "StoreError",
     "StoreWarning",
+    "balance",
     "decode",
     "decode_batches",
     "devices",
     "explain",
     "flows",
     "join",
+    "leaks",
+    "levels_at",
     "load_roster",
     "log",
     "open_store",
+    "open_stores",
+    "outlook",
     "revise",
     "tanks",
     "tidy",
     "traffic",
+    "write_season",
 ]
 
 _HOMES = {
     "canlevel.api": (
+        "balance",
         "decode",
         "decode_batches",
         "devices",
         "explain",
         "flows",
         "join",
+        "leaks",
+        "levels_at",
         "log",
         "open_store",
+        "open_stores",
+        "outlook",
         "revise",
         "tanks",
         "tidy",
@@ -97,7 +119,9 @@ _HOMES = {
         "StoreError",
         "StoreWarning",
     ),
+    "canlevel.histories": ("Histories", "History"),
     "canlevel.roster": ("Roster", "load_roster"),
+    "canlevel.season": ("write_season",),
     "canlevel.storage.store": ("Store",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -16,32 +16,39 @@ from canlevel.errors import QueryError
 from canlevel.findings.traffic import Traffic
 from canlevel.pipeline import LogSummary, collect, log_source, open_decoding
 from canlevel.roster import Roster
-from canlevel.tables import READINGS
+from canlevel.tables import FLOWS, OUTAGES, READINGS
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
+    from canlevel.histories import Histories, History
     from canlevel.joining import Joined
     from canlevel.revision import Revision
     from canlevel.storage.merge import Tidied
-    from canlevel.storage.store import Store
 
 __all__ = [
+    "balance",
     "decode",
     "decode_batches",
     "devices",
     "explain",
     "flows",
     "join",
+    "leaks",
+    "levels_at",
     "log",
     "open_store",
+    "open_stores",
+    "outlook",
     "revise",
     "tanks",
     "tidy",
     "traffic",
 ]
+
+NEEDED_OF_FLOWS = ("tank", "source_address", "kind", "start", "end", "volume_l")
 
 Sources = str | Path | Iterable[str | Path]
 
@@ -123,14 +130,54 @@ def join(others: Sources, store: str | Path) -> Joined:
     return join_stores(others, store)
 
 
-def open_store(path: str | Path) -> Store:
+def open_store(path: str | Path) -> History:
     """Open an existing store for reading. What a run that was cut off had heard and not stored is brought in first.
 
     Raises StoreError where there is none, or it is of a newer format. Warns (StoreWarning) where a damaged part is left out.
     """
-    from canlevel.recovery import open_whole
+    from canlevel.histories import open_history
 
-    return open_whole(path)
+    return open_history(path)
+
+
+def open_stores(paths: Sources) -> Histories:
+    """Open several stores at once: a pattern such as "fleet/*", a folder of stores, or paths; `vessel` tells them apart.
+
+    What cannot be opened is left out with a warning (StoreWarning). Raises StoreError where nothing is left.
+    """
+    from canlevel.histories import open_histories
+
+    return open_histories(paths)
+
+
+def levels_at(
+    readings: pd.DataFrame | pa.Table,
+    every: str = "1h",
+    *,
+    flows: pd.DataFrame | pa.Table | None = None,
+    outages: pd.DataFrame | pa.Table | None = None,
+    zone: str = "UTC",
+) -> pd.DataFrame:
+    """Levels at even intervals: for each tank and source a row an interval, from the first reading to the last.
+
+    every: "15min", "1h", "1D", "1W", "MS" and what else pandas knows; intervals begin at whole multiples in the time `zone`.
+    A level holds until the next reading and never across an outage: a long gap in the readings, or one of `outages` (of
+    open_store().outages()). level_pct and volume_l are the last known in the interval, level_mean_pct and volume_mean_l weigh
+    each level by the time it held, heard_s says for how long one was known. filled_l and drained_l are the litres of `flows`
+    (derived from the readings without them), spread over their time, so that they add up to the flows; used_l is what was
+    drained, or filled into a waste tank. Raises QueryError for an unknown length or zone.
+    """
+    from canlevel.histories import levels_table
+
+    return _frame(
+        levels_table(
+            _readings_table(readings),
+            every,
+            flows=None if flows is None else _as_table(flows, FLOWS, NEEDED_OF_FLOWS),
+            outages=None if outages is None else _as_table(outages, OUTAGES, ("from", "to")),
+            zone=zone,
+        )
+    )
 
 
 def tidy(store: str | Path) -> Tidied:
@@ -222,6 +269,36 @@ def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:
     return _frame(derive_flows(_readings_table(readings)))
 
 
+def leaks(readings: pd.DataFrame | pa.Table, *, flows: pd.DataFrame | pa.Table | None = None) -> pd.DataFrame:
+    """The leak watch over the quiet hours of each tank in readings: a row for each tank and source.
+
+    flows: of the same readings, if they are known already. smallest_l_per_h is the smallest leak that would have been told in
+    95 of 100 cases; at most 1 alarm in 1,000 tank-days is false.
+    """
+    from canlevel.derivation.leaks import watch_leaks
+
+    return _frame(watch_leaks(*_with_flows(readings, flows)))
+
+
+def outlook(readings: pd.DataFrame | pa.Table, *, flows: pd.DataFrame | pa.Table | None = None) -> pd.DataFrame:
+    """When each tank in readings will be empty or full, at its present rate and at its habit, as of its last reading."""
+    from canlevel.derivation.outlook import outlook as look_ahead
+
+    return _frame(look_ahead(*_with_flows(readings, flows)))
+
+
+def balance(readings: pd.DataFrame | pa.Table, *, flows: pd.DataFrame | pa.Table | None = None) -> pd.DataFrame:
+    """By vessel and day (UTC): fresh water out, waste water in, and what is missing, with 95 % limits."""
+    from canlevel.derivation.balance import balance as weigh
+
+    return _frame(weigh(*_with_flows(readings, flows)))
+
+
+def _with_flows(readings: pd.DataFrame | pa.Table, flows: pd.DataFrame | pa.Table | None) -> tuple[pa.Table, pa.Table]:
+    table = _readings_table(readings)
+    return table, derive_flows(table) if flows is None else _as_table(flows, FLOWS, NEEDED_OF_FLOWS)
+
+
 def tanks(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:
     """One row for each tank and source in readings: its last level, volume and status, when and how often it was heard."""
     return _frame(overview(_readings_table(readings)))
@@ -234,23 +311,28 @@ def _frame(table: pa.Table) -> pd.DataFrame:
 
 def _readings_table(readings: pd.DataFrame | pa.Table) -> pa.Table:
     """READINGS from a frame, which may carry more columns (a `date` partition, say) and lack those that are only words."""
-    if isinstance(readings, pa.Table):
-        return readings
-    missing = [name for name in ("time", "tank", "level_pct", "source_address") if name not in readings.columns]
+    return _as_table(readings, READINGS, ("time", "tank", "level_pct", "source_address"))
+
+
+def _as_table(frame: pd.DataFrame | pa.Table, schema: pa.Schema, needed: tuple[str, ...]) -> pa.Table:
+    """A table of a schema from a frame; columns that are not among those needed may be missing."""
+    if isinstance(frame, pa.Table):
+        return frame
+    missing = [name for name in needed if name not in frame.columns]
     if missing:
         raise QueryError(
             f"the frame lacks the columns {', '.join(missing)}",
-            next_step="give it readings, as decode() or a store returns them",
+            next_step="give it a frame as canlevel returns it: readings of decode() or a store, flows of flows()",
         )
     columns: list[Any] = []
-    for column in READINGS:
-        if column.name not in readings.columns:
-            columns.append(pa.nulls(len(readings), column.type))
+    for column in schema:
+        if column.name not in frame.columns:
+            columns.append(pa.nulls(len(frame), column.type))
             continue
-        values = readings[column.name]
+        values = frame[column.name]
         if pa.types.is_dictionary(column.type):
             words = pa.array(values.astype(object).where(values.notna(), None), pa.string())
             columns.append(words.dictionary_encode())
         else:
             columns.append(pa.array(values, column.type, from_pandas=True))
-    return pa.table(columns, schema=READINGS)
+    return pa.table(columns, schema=schema)

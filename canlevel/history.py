@@ -40,7 +40,7 @@ def stored_flows(
     try:
         bring_flows_up_to_date(store)
     except StoreError:
-        readings = store.scan(
+        readings = store.to_arrow(
             tank=tank,
             since=None if since is None else max(_moment(since) - DAY, EPOCH),
             until=None if until is None else _moment(until) + DAY,

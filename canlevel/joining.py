@@ -18,7 +18,7 @@ from canlevel.history import bring_flows_up_to_date
 from canlevel.recovery import WAIT_FOR_OTHERS_S, bring_in, open_whole
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.parts import parts_in, read_kept, read_whole
-from canlevel.storage.store import MARKS, Store, create_store, holds_store
+from canlevel.storage.store import MARKS, Store, create_store, is_store
 from canlevel.tables import READINGS, rows_at, times_us
 
 __all__ = ["Joined", "join_stores"]
@@ -42,7 +42,7 @@ def join_stores(others: str | Path | Iterable[str | Path], store: str | Path) ->
     opened = [open_whole(path) for path in ([others] if isinstance(others, str | Path) else others)]
     vessels = {other.vessel for other in opened}
     for other in opened:
-        if holds_store(store) and other.path.resolve() == Path(store).resolve():
+        if is_store(store) and other.path.resolve() == Path(store).resolve():
             raise StoreError(
                 "cannot be taken into itself", where=Place(str(other.path)), next_step="name another store"
             )

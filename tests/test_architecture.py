@@ -24,6 +24,9 @@ ALLOWED = {
     **{room: {room, *GROUND} for room in ROOMS},
     "simulate": {"decoding", *GROUND},
     "history": {"derivation", "storage", *GROUND},
+    "histories": {"history", "recovery", *ROOMS, *GROUND},
+    "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
+    "tablespage": {"diagnosis", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},
@@ -33,7 +36,7 @@ ALLOWED = {
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "show": {"show", "derivation", *GROUND},
-    "api": {"pipeline", "diagnosis", "history", "joining", "recovery", "revision", *ROOMS, *GROUND},
+    "api": {"pipeline", "diagnosis", "histories", "joining", "recovery", "revision", *ROOMS, *GROUND},
     "cli": {
         "cli",
         "pipeline",
@@ -48,7 +51,7 @@ ALLOWED = {
         *GROUND,
     },
     "__main__": {"cli"},
-    "__init__": {"api", "storage", *GROUND},
+    "__init__": {"api", "histories", "season", "storage", *GROUND},
 }
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},

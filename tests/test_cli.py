@@ -63,6 +63,7 @@ def test_the_commands_are_these() -> None:
         "flows",
         "leaks",
         "log",
+        "notebook",
         "outlook",
         "revise",
         "service-file",

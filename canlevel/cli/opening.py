@@ -105,9 +105,9 @@ def readings_of(
         from canlevel.recovery import open_whole
 
         opened = open_whole(store)
-        readings = opened.scan(tank=tank, since=since, until=until, in_order=False)
+        readings = opened.to_arrow(tank=tank, since=since, until=until, in_order=False)
         if tank is not None and not len(readings):
-            known_tank(tank, opened.scan(columns=["tank"]))
+            known_tank(tank, opened.to_arrow(columns=["tank"]))
         if roster is not None:
             from canlevel.roster import load_roster
 
@@ -152,7 +152,7 @@ def flows_of_store(store: Path, tank: str | None, since: datetime | None, until:
     opened = open_whole(store)
     found = stored_flows(opened, tank=tank, since=since, until=until)
     if tank is not None and not len(found):
-        known_tank(tank, opened.scan(columns=["tank"]))
+        known_tank(tank, opened.to_arrow(columns=["tank"]))
     return found
 
 

@@ -59,9 +59,9 @@ def log(
     """
     from canlevel.errors import printable
     from canlevel.pipeline import log_source, open_decoding
-    from canlevel.storage.store import holds_store
+    from canlevel.storage.store import is_store
 
-    if any(holds_store(word) for word in source):
+    if any(is_store(word) for word in source):
         _take_in(source, store, alone=not (roster or vessel or dbc or start or seconds or rvc_zone), quiet=quiet)
         return
     if quiet and verbose:
@@ -104,9 +104,9 @@ def _take_in(source: list[str], store: Path, *, alone: bool, quiet: bool) -> Non
     """`log` of other histories."""
     from canlevel.errors import printable
     from canlevel.joining import join_stores
-    from canlevel.storage.store import holds_store
+    from canlevel.storage.store import is_store
 
-    if not alone or not all(holds_store(word) for word in source):
+    if not alone or not all(is_store(word) for word in source):
         raise QueryError(
             "a history is taken in as it is: without recordings or buses beside it, and without options but --store",
             next_step="do one after the other; canlevel revise then names all of it by a roster",

@@ -25,7 +25,7 @@ from canlevel.derivation.flows import VolumeCurve
 from canlevel.derivation.outlook import USE_FILLS, median_level, serviced_l, shape_of
 from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import Series, series_of
-from canlevel.tables import TIME_TYPE, WORD, timestamp_us
+from canlevel.tables import TIME_TYPE, WORD, described, timestamp_us
 
 __all__ = ["BALANCE", "balance"]
 
@@ -33,18 +33,34 @@ Floats = NDArray[np.float64]
 
 BALANCE = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("date", pa.string()),  # UTC, 2026-05-01
-        pa.field("since", TIME_TYPE),  # of the part of the day in which all tanks were heard
-        pa.field("until", TIME_TYPE),
-        pa.field("out_of_fresh_l", pa.float64()),
-        pa.field("into_waste_l", pa.float64()),  # null where a waste tank's litres are not known, or there is none
-        pa.field(
-            "missing_l", pa.float64()
-        ),  # out of fresh and not into waste; negative where more came in than went out
-        pa.field("missing_low", pa.float64()),  # 95 %
-        pa.field("missing_high", pa.float64()),
-        pa.field("note", pa.string()),
+        described("vessel", WORD, "whose tanks", null="nobody said"),
+        described("date", pa.string(), "the day in UTC, as 2026-05-01"),
+        described("since", TIME_TYPE, "begin of the part of the day in which all tanks were heard", unit="UTC"),
+        described("until", TIME_TYPE, "its end", unit="UTC"),
+        described(
+            "out_of_fresh_l",
+            pa.float64(),
+            "what left the fresh-water tanks",
+            unit="L",
+            null="their litres are not known",
+        ),
+        described(
+            "into_waste_l",
+            pa.float64(),
+            "what came into grey and black water tanks",
+            unit="L",
+            null="their litres are not known, or there are none",
+        ),
+        described(
+            "missing_l",
+            pa.float64(),
+            "out of fresh and not into waste; negative where more came in",
+            unit="L",
+            null="either is not known",
+        ),
+        described("missing_low", pa.float64(), "95 % limit", unit="L", null="as missing_l"),
+        described("missing_high", pa.float64(), "95 % limit", unit="L", null="as missing_l"),
+        described("note", pa.string(), "what the figures do not hold", null="nothing to add"),
     ]
 )
 

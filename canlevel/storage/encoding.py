@@ -30,23 +30,16 @@ from canlevel.tables import (
     dictionary_column,
     distinct,
     float_column,
+    plain,
     rows_at,
     times_us,
+    units,
     values_of,
 )
 
-__all__ = ["PART_VERSION", "UNITS", "read_kept", "read_verified", "tidied", "write_readings"]
+__all__ = ["PART_VERSION", "facts_of", "read_kept", "read_verified", "tidied", "write_readings"]
 
 PART_VERSION = 1
-UNITS = {
-    "time": "UTC",
-    "level_pct": "%",
-    "capacity_l": "L",
-    "volume_l": "L",
-    "rate_l_per_min": "L/min",
-    "rate_low": "L/min",
-    "rate_high": "L/min",
-}
 SORTED_BY = ("tank", "source_address", "time")  # they alone have statistics: what a reader passes over rows by
 FEWEST_ROWS, MOST_ROWS = 4096, 1 << 20  # of a group of rows: each costs some 1,500 bytes
 SENT = b"canlevel.sent"
@@ -66,6 +59,11 @@ def tidied(readings: pa.Table) -> pa.Table:
     return rows_at(readings.unify_dictionaries(), np.lexsort(by))
 
 
+def facts_of(schema: pa.Schema) -> dict[str, str]:
+    """What a Parquet file of ours says of itself: the version of its layout, and the unit of each column that has one."""
+    return {"canlevel.part_version": str(PART_VERSION), "canlevel.units": json.dumps(units(schema))}
+
+
 def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
     """Write READINGS or KEPT as a Parquet file, rows in the order they have; `file` is a path or is open for writing.
 
@@ -73,7 +71,7 @@ def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
     the file its version and units ("canlevel.part_version", "canlevel.units"), and what devices sent where a roster's word
     stands in its place ("canlevel.sent"). Raises OSError where the disk refuses.
     """
-    facts = {"canlevel.part_version": str(PART_VERSION), "canlevel.units": json.dumps(UNITS)}
+    facts = facts_of(READINGS)
     if len(readings.schema) == len(KEPT):
         facts[SENT.decode()] = _sent_text(readings)
         readings = readings.select(READINGS.names)
@@ -90,7 +88,7 @@ def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
     }
     if _PAGES_OF_ANY_LENGTH:
         options["max_rows_per_page"] = MOST_ROWS
-    with pq.ParquetWriter(file, READINGS.with_metadata(facts), **options) as writer:
+    with pq.ParquetWriter(file, plain(READINGS).with_metadata(facts), **options) as writer:
         for group in _groups(readings, by_tank=ordered == SORTED_BY):
             writer.write_table(group, row_group_size=MOST_ROWS)
 
