@@ -26,11 +26,12 @@ REVISE = """
 import sys, time
 from canlevel import history, revision
 from canlevel.roster import Roster, TankEntry
-flows = []
+flows, own = [], []
 def bring(store):
-    began = time.perf_counter()
+    began, busy = time.perf_counter(), time.process_time()
     days = history.bring_flows_up_to_date(store)
     flows.append(time.perf_counter() - began)
+    own.append(time.process_time() - busy)
     return days
 revision.bring_flows_up_to_date = bring
 path, right, wrong = sys.argv[1], int(sys.argv[2]), float(sys.argv[3])
@@ -39,7 +40,7 @@ roster = Roster("workboat", tuple(TankEntry(f"{fluid} {number}", fluid, number, 
     for i, (fluid, number) in enumerate(tanks)))
 began, busy = time.perf_counter(), time.process_time()
 done = revision.revise_store(path, roster, dry_run="dry" in sys.argv)
-lasted, busy = time.perf_counter() - began - sum(flows), time.process_time() - busy
+lasted, busy = time.perf_counter() - began - sum(flows), time.process_time() - busy - sum(own)
 with open("/proc/self/status") as status:
     peak_kb = next(int(line.split()[1]) for line in status if line.startswith("VmHWM"))
 print(f"{done.readings:,} readings, {done.changed:,} changed, {done.days} days: {lasted:.1f} s ({busy:.1f} s busy), "
