@@ -12,6 +12,7 @@ import typer
 
 from canlevel.cli.options import Since, Units, Until, moment
 from canlevel.cli.program import app
+from canlevel.cli.screen import screen_width
 from canlevel.units import VolumeUnit
 
 if TYPE_CHECKING:
@@ -56,6 +57,8 @@ def revise(
 
 
 def _show(done: Revision, units: VolumeUnit) -> None:
+    from textwrap import fill
+
     from canlevel.errors import printable
     from canlevel.words import counted
 
@@ -65,7 +68,11 @@ def _show(done: Revision, units: VolumeUnit) -> None:
         print(f"note: {printable(str(file))} {why}; it is now {printable(str(to))}", file=sys.stderr)
     for tank in done.tanks:
         print(f"{tank.tank}, source {tank.source_address}: {counted(tank.readings, 'reading')} of {_days(tank.days)}")
-        print(f"  {_told(tank, units)}")
+        print(
+            fill(
+                _told(tank, units), screen_width(), initial_indent="  ", subsequent_indent="  ", break_long_words=False
+            )
+        )
     would = "would change" if done.dry_run else "changed"
     if done.changed:
         print(f"{counted(done.readings, 'reading')}, {done.changed:,} {would}, on {_days(done.days)}")
