@@ -12,6 +12,7 @@
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -36,6 +37,9 @@ if TYPE_CHECKING:
         open_store,
         open_stores,
         outlook,
+        plot,
+        prove,
+        report,
         revise,
         tanks,
         tidy,
@@ -83,6 +87,9 @@ __all__ = [
     "open_store",
     "open_stores",
     "outlook",
+    "plot",
+    "prove",
+    "report",
     "revise",
     "tanks",
     "tidy",
@@ -105,6 +112,9 @@ _HOMES = {
         "open_store",
         "open_stores",
         "outlook",
+        "plot",
+        "prove",
+        "report",
         "revise",
         "tanks",
         "tidy",

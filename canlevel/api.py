@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ from canlevel.findings.traffic import Traffic
 from canlevel.pipeline import LogSummary, collect, log_source, open_decoding
 from canlevel.roster import Roster
 from canlevel.tables import FLOWS, OUTAGES, READINGS
+from canlevel.units import VolumeUnit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from canlevel.findings.checks import Check
     from canlevel.histories import Histories, History
     from canlevel.joining import Joined
+    from canlevel.proving.records import Proofs
+    from canlevel.reporting.gather import Report
     from canlevel.revision import Revision
     from canlevel.storage.merge import Tidied
 
@@ -42,6 +45,9 @@ __all__ = [
     "open_store",
     "open_stores",
     "outlook",
+    "plot",
+    "prove",
+    "report",
     "revise",
     "tanks",
     "tidy",
@@ -107,8 +113,14 @@ def log(
     start: datetime | str | None = None,
     bitrate: int = 250_000,
     seconds: float | None = None,
+    publish: str | None = None,
 ) -> LogSummary:
-    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing."""
+    """Append the tank readings of SOURCEs to the store at a path. The same recording twice adds nothing.
+
+    publish: an MQTT broker's URL, as for `canlevel log --publish`.
+    """
+    from canlevel.publish import publishing
+
     decoding = open_decoding(
         source,
         roster=roster,
@@ -120,7 +132,8 @@ def log(
         need_dates=True,
         reconnect=True,
     )
-    return log_source(decoding, store)
+    with publishing(decoding, publish, decoding.tally.tell, recorded=decoding.source.progress().total is not None):
+        return log_source(decoding, store)
 
 
 def join(others: Sources, store: str | Path) -> Joined:
@@ -262,6 +275,152 @@ def devices(
         source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, levels=False
     )
     return _frame(examination.run().devices())
+
+
+def prove(
+    source: Sources,
+    *,
+    roster: Roster | str | Path,
+    tank: str | None = None,
+    fill: str | Iterable[str] = (),
+    drain: str | Iterable[str] = (),
+    marks: str | Path | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> Proofs:
+    """Whether each tank of a roster is what it should be and follows its valves; to_dict() of what is returned is the JSON.
+
+    fill, drain: marks as `[ID=]OPENED[/CLOSED]`, times as in README.md. marks: a CSV file of them. tank: only this one.
+    Raises QueryError for a mark outside the recording or a tank that is not in the roster, CanlevelError for what cannot be
+    read.
+    """
+    from canlevel import __version__
+    from canlevel.diagnosis import open_examination
+    from canlevel.proof import proof_of
+    from canlevel.proving.marks import load_marks, parse_mark
+
+    written = [parse_mark(text, "fill") for text in ([fill] if isinstance(fill, str) else fill)]
+    written += [parse_mark(text, "drain") for text in ([drain] if isinstance(drain, str) else drain)]
+    if marks is not None:
+        written += load_marks(marks)
+    words = [source] if isinstance(source, str | Path) else list(source)
+    heard = open_examination(words, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds).run()
+    return proof_of(heard, written, words, version=__version__, tank=tank)
+
+
+def report(
+    source: Sources | None = None,
+    output: str | Path = "report.html",
+    *,
+    store: str | Path | None = None,
+    roster: Roster | str | Path | None = None,
+    proofs: Iterable[str | Path] = (),
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    units: VolumeUnit | str = VolumeUnit.LITRE,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> Report:
+    """Write a report as one page of HTML that needs no network, and return what it says.
+
+    source: a recording or a bus; store: a history. With both, findings and devices are those of the source, and all else
+    is the store's. since, until: by default the last 31 days of a store, and all of a source. proofs: files of `canlevel
+    prove`. The other arguments are those of explain().
+    Raises CanlevelError for what cannot be read or written.
+    """
+    from canlevel import __version__
+    from canlevel.reporting.page import report_html
+    from canlevel.reporting.proofs import load_proof
+    from canlevel.reporting.writing import check_writable, write_file
+
+    check_writable(output)
+    gathered = _gathered(
+        source,
+        store,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        since=since,
+        until=until,
+        bitrate=bitrate,
+        seconds=seconds,
+        proofs=[load_proof(path) for path in proofs],
+    )
+    write_file(output, report_html(gathered, units=VolumeUnit(units), version=__version__).encode())
+    return gathered
+
+
+def plot(
+    source: Sources | None = None,
+    output: str | Path = "levels.svg",
+    *,
+    store: str | Path | None = None,
+    tank: str | None = None,
+    roster: Roster | str | Path | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> None:
+    """Draw the levels of all tanks, or of one, into a file: .svg or .png, by its ending. Arguments as in report().
+
+    Raises CanlevelError for what cannot be read or written.
+    """
+    from canlevel.reporting.pictures import plot_levels
+    from canlevel.reporting.writing import check_writable
+
+    check_writable(output)
+    gathered = _gathered(
+        source,
+        store,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        since=since,
+        until=until,
+        bitrate=bitrate,
+        seconds=seconds,
+        tank=tank,
+        watch=False,
+    )
+    plot_levels(gathered, output)
+
+
+def _gathered(
+    source: Sources | None,
+    store: str | Path | None,
+    *,
+    roster: Roster | str | Path | None,
+    dbc: Sources,
+    start: datetime | str | None,
+    since: datetime | str | None,
+    until: datetime | str | None,
+    bitrate: int,
+    seconds: float | None,
+    **asked: Any,
+) -> Report:
+    from canlevel.reporting.gather import gather, open_hearing, source_words
+
+    hearing = None
+    if source is not None:
+        hearing = open_hearing(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
+        hearing.run()
+    return gather(
+        hearing=hearing,
+        store=store,
+        roster=roster,
+        since=since,
+        until=until,
+        sources=source_words(source),
+        made=datetime.now(UTC),
+        **asked,
+    )
 
 
 def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:

@@ -18,6 +18,7 @@ import numpy as np
 import pyarrow as pa
 
 from canlevel.capture.source import Progress, Source, open_source
+from canlevel.capture.tally import Tally
 from canlevel.decoding.assembly import CONFIGURATION_INFORMATION, PRODUCT_INFORMATION, Assembled, Assembler
 from canlevel.decoding.definitions import load_dbc
 from canlevel.decoding.devices import (
@@ -55,6 +56,7 @@ from canlevel.findings.evidence import (
 )
 from canlevel.findings.held import Readings, doubled
 from canlevel.findings.listener import Kept, Listener, Proof, frame_text
+from canlevel.findings.traffic import Traffic
 from canlevel.identifier import carries, pgns, source_addresses
 from canlevel.roster import Roster, Shape, load_roster
 from canlevel.tables import (
@@ -69,7 +71,7 @@ from canlevel.tables import (
     values_of,
 )
 
-__all__ = ["DEVICES", "Examination", "Explanation", "Heard", "open_examination"]
+__all__ = ["DEVICES", "Examination", "Explanation", "Heard", "Hearing", "open_examination", "recording_facts"]
 
 ADDRESS_CLAIM, REQUEST, TO_ALL = 60928, 59904, 255
 TRANSPORT_CONTROL, TRANSPORT_DATA = 60416, 60160
@@ -155,6 +157,22 @@ class _Said:
         had = faults.get(words)
         faults[words] = proof() if had is None else replace(had, frames=had.frames + 1, last_us=last_us)
 
+    def who(self) -> _Said:
+        """Who they said they are, for what follows: of claims the latest of each NAME and address, in their order."""
+        latest: dict[tuple[str | None, int, int], Claim] = {}
+        for claim in self.claims:
+            key = (claim.channel, claim.source_address, claim.name)
+            latest.pop(key, None)
+            latest[key] = claim
+        return _Said(
+            dict(self.names),
+            dict(self.products),
+            dict(self.identifications),
+            dict(self.installers),
+            list(latest.values()),
+            dict(self.asked),
+        )
+
     def reports(self) -> list[Report]:
         """What each device reports, all of it as one."""
         return [
@@ -219,45 +237,69 @@ class Heard:
         return [_between(*(row[key] for key in HEARD)) for row in rows]
 
 
-class Examination:
-    """A SOURCE being heard.
+class Hearing:
+    """Buses being heard, batch by batch. What is wrong so far, and who is there, can be asked at any time.
 
     levels: keep what the tanks said. Without, who is on the bus can be told, and not what is wrong there.
     """
 
-    def __init__(
-        self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
-    ) -> None:
-        self.source = source
-        self._roster, self._decoder, self._bitrate = roster, decoder, bitrate
+    def __init__(self, decoder: TankDecoder, *, levels: bool = True) -> None:
+        self._decoder = decoder
         self._listener = Listener((*decoder.messages, *TALK))
         self._readings = Readings(levels=levels)
         self._talk: list[Kept] = []
-        self._listened_s: float | None = None
+        self._taken = 0
+        self._before = _Said()
 
-    def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
-        """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
+    @property
+    def traffic(self) -> Traffic:
+        """All frames so far, counted."""
+        return self._listener.traffic
 
-        Raises CaptureError for what cannot be read.
+    @property
+    def held(self) -> int:
+        """How many frames are kept, one way or the other."""
+        return self._taken + self._listener.waiting
+
+    def add(self, frames: pa.Table) -> None:
+        """Hear a batch. frames: FRAMES, n rows, in the order they came."""
+        self._listener.add(frames)
+        if self._listener.waiting >= SLICE:
+            self._take()
+
+    def heard(self, roster: Roster, recording: Recording, *, several: bool = False, done: bool = False) -> Heard:
+        """What was heard so far. recording: what the reading of it brought up. several: recordings that may overlap.
+
+        done: nothing follows, so that what is no longer needed is let go.
         """
-        began_s = time.monotonic()
-        try:
-            with suppress(NoFramesError):
-                for frames in self.source.batches():
-                    self._listener.add(frames)
-                    if self._listener.waiting >= SLICE:
-                        self._take(self._listener.hand_out())
-                    if on_batch is not None:
-                        on_batch(self.source.progress())
-        finally:
-            if self.source.live:
-                self._listened_s = time.monotonic() - began_s
-            self.source.close()
-        self._take(self._listener.hand_out())
-        return self._heard()
+        self._take()
+        talk = Kept.joined(self._talk)
+        self._talk = [] if done else [talk]
+        if several:
+            talk = _once(talk)
+            self._readings.drop_doubled()
+        said = _listen_to(talk, self._before)
+        evidence = gather(
+            self._listener,
+            self._readings,
+            {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
+            roster=roster,
+            recording=recording,
+            claims=said.claims,
+            asked=said.asked,
+            reports=said.reports(),
+            bus_times=said.times,
+        )
+        return Heard(evidence, said)
 
-    def _take(self, kept: Kept) -> None:
-        """Decode the tank frames among some that were kept, and let them go; what devices say is put by."""
+    def go_on_from(self, heard: Heard) -> None:
+        """Take over who the devices said they are from another hearing of the same buses, which ends here."""
+        self._before = heard.said.who()
+
+    def _take(self) -> None:
+        """Decode the tank frames among those that were kept, and let them go; what devices say is put by."""
+        kept = self._listener.hand_out()
+        self._taken += len(kept.number)
         decoded = self._decoder.decode_each(kept.frames)
         self._readings.add(kept, decoded.readings, decoded.at, decoded.steps)
         identifier, flags = (values_of(kept.frames.column(name)) for name in ("identifier", "flags"))
@@ -265,35 +307,57 @@ class Examination:
         if len(rows):
             self._talk.append(Kept(rows_at(kept.frames, rows), kept.number[rows]))
 
-    def _heard(self) -> Heard:
-        talk = Kept.joined(self._talk)
-        self._talk.clear()
-        if self.source.several:
-            talk = _once(talk)
-            self._readings.drop_doubled()
-        said = _listen_to(talk)
-        tally = self.source.tally
-        first_dropped = tally.first_dropped
-        evidence = gather(
-            self._listener,
-            self._readings,
-            {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
-            roster=self._roster,
-            recording=Recording(
-                skipped=tally.skipped,
-                dropped=tally.dropped,
-                dropped_line=first_dropped.line if first_dropped else None,
-                dropped_text=first_dropped.text if first_dropped else None,
-                live=self.source.live,
-                listened_s=self._listened_s,
-                bitrate=self._bitrate,
-            ),
-            claims=said.claims,
-            asked=said.asked,
-            reports=said.reports(),
-            bus_times=said.times,
-        )
-        return Heard(evidence, said)
+
+class Examination:
+    """A SOURCE being heard to its end. levels: see Hearing."""
+
+    def __init__(
+        self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
+    ) -> None:
+        self.source = source
+        self.roster, self.decoder, self._bitrate = roster, decoder, bitrate
+        self._hearing = Hearing(decoder, levels=levels)
+
+    def run(
+        self,
+        on_batch: Callable[[Progress], None] | None = None,
+        *,
+        on_frames: Callable[[pa.Table], None] | None = None,
+    ) -> Heard:
+        """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
+
+        on_batch: called after each batch. on_frames: called with its FRAMES; a bus brings some, or none, twice a second.
+        Raises CaptureError for what cannot be read.
+        """
+        began_s, listened_s = time.monotonic(), None
+        try:
+            with suppress(NoFramesError):
+                for frames in self.source.batches():
+                    self._hearing.add(frames)
+                    if on_frames is not None:
+                        on_frames(frames)
+                    if on_batch is not None:
+                        on_batch(self.source.progress())
+        finally:
+            if self.source.live:
+                listened_s = time.monotonic() - began_s
+            self.source.close()
+        recording = recording_facts(self.source.tally, self._bitrate, live=self.source.live, listened_s=listened_s)
+        return self._hearing.heard(self.roster, recording, several=self.source.several, done=True)
+
+
+def recording_facts(tally: Tally, bitrate: int, *, live: bool, listened_s: float | None) -> Recording:
+    """What the reading of a source brought up, for checks. bitrate: bit/s. listened_s: to a live bus."""
+    first_dropped = tally.first_dropped
+    return Recording(
+        skipped=tally.skipped,
+        dropped=tally.dropped,
+        dropped_line=first_dropped.line if first_dropped else None,
+        dropped_text=first_dropped.text if first_dropped else None,
+        live=live,
+        listened_s=listened_s,
+        bitrate=bitrate,
+    )
 
 
 def open_examination(
@@ -333,9 +397,9 @@ def _once(kept: Kept) -> Kept:
 # ---- what devices say ----
 
 
-def _listen_to(kept: Kept) -> _Said:
-    """Everything that devices said of themselves in the frames that were kept."""
-    said = _Said()
+def _listen_to(kept: Kept, before: _Said) -> _Said:
+    """Everything that devices said of themselves in the frames that were kept, and before them."""
+    said = before.who()
     frames = kept.frames
     if not len(frames):
         return said

@@ -66,10 +66,15 @@ def test_the_commands_are_these() -> None:
         "log",
         "notebook",
         "outlook",
+        "plot",
+        "prove",
+        "report",
         "revise",
+        "roster",
         "service-file",
         "tanks",
         "tidy",
+        "watch",
     ]
 
 
