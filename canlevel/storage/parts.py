@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError, StoreWarning, printable
+from canlevel.storage import encoding
 from canlevel.storage.encoding import read_verified
 from canlevel.tables import READINGS, times_us
 
@@ -26,6 +27,7 @@ __all__ = [
     "is_part",
     "parts_in",
     "pass_over",
+    "read_kept",
     "read_part",
     "read_whole",
     "time_span",
@@ -101,6 +103,12 @@ def read_part(path: Path, schema: pa.Schema, columns: list[str] | None = None) -
         if not file.schema_arrow.equals(schema):
             raise pa.ArrowInvalid("its columns are others")
         return file.read(columns=wanted.names).select(wanted.names)
+
+
+def read_kept(path: Path) -> pa.Table:
+    """A part of readings as KEPT, checked against the sums it carries. Raises one of DAMAGED."""
+    check_sums(path)
+    return encoding.read_kept(path)
 
 
 def time_span(path: Path) -> tuple[int, int]:
