@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ from canlevel.findings.traffic import Traffic
 from canlevel.pipeline import LogSummary, collect, log_source, open_decoding
 from canlevel.roster import Roster
 from canlevel.tables import FLOWS, OUTAGES, READINGS
+from canlevel.units import VolumeUnit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,7 +25,10 @@ if TYPE_CHECKING:
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
     from canlevel.histories import Histories, History
+    from canlevel.joining import Joined
     from canlevel.proving.records import Proofs
+    from canlevel.reporting.gather import Report
+    from canlevel.revision import Revision
     from canlevel.storage.merge import Tidied
 
 __all__ = [
@@ -34,13 +38,17 @@ __all__ = [
     "devices",
     "explain",
     "flows",
+    "join",
     "leaks",
     "levels_at",
     "log",
     "open_store",
     "open_stores",
     "outlook",
+    "plot",
     "prove",
+    "report",
+    "revise",
     "tanks",
     "tidy",
     "traffic",
@@ -128,6 +136,13 @@ def log(
         return log_source(decoding, store)
 
 
+def join(others: Sources, store: str | Path) -> Joined:
+    """Append what other stores hold to the store at a path. What it has already is not added again. Raises StoreError."""
+    from canlevel.joining import join_stores
+
+    return join_stores(others, store)
+
+
 def open_store(path: str | Path) -> History:
     """Open an existing store for reading. What a run that was cut off had heard and not stored is brought in first.
 
@@ -183,6 +198,25 @@ def tidy(store: str | Path) -> Tidied:
     from canlevel.recovery import tidy as tidy_path
 
     return tidy_path(store)[1]
+
+
+def revise(
+    store: str | Path,
+    roster: Roster | str | Path,
+    *,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    vessel: str | None = None,
+    dry_run: bool = False,
+) -> Revision:
+    """Derive names, capacities, volumes, rates and flows of a store anew, as if it had been logged with this roster.
+
+    What was received stays as it is. since, until, vessel: of these readings only. dry_run: change nothing, only tell.
+    Raises StoreError, RosterError, and QueryError where a store of several vessels leaves open whose the roster is.
+    """
+    from canlevel.revision import revise_store
+
+    return revise_store(store, roster, since=since, until=until, vessel=vessel, dry_run=dry_run)
 
 
 def traffic(
@@ -274,6 +308,119 @@ def prove(
     words = [source] if isinstance(source, str | Path) else list(source)
     heard = open_examination(words, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds).run()
     return proof_of(heard, written, words, version=__version__, tank=tank)
+
+
+def report(
+    source: Sources | None = None,
+    output: str | Path = "report.html",
+    *,
+    store: str | Path | None = None,
+    roster: Roster | str | Path | None = None,
+    proofs: Iterable[str | Path] = (),
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    units: VolumeUnit | str = VolumeUnit.LITRE,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> Report:
+    """Write a report as one page of HTML that needs no network, and return what it says.
+
+    source: a recording or a bus; store: a history. With both, findings and devices are those of the source, and all else
+    is the store's. since, until: by default the last 31 days of a store, and all of a source. proofs: files of `canlevel
+    prove`. The other arguments are those of explain().
+    Raises CanlevelError for what cannot be read or written.
+    """
+    from canlevel import __version__
+    from canlevel.reporting.page import report_html
+    from canlevel.reporting.proofs import load_proof
+    from canlevel.reporting.writing import check_writable, write_file
+
+    check_writable(output)
+    gathered = _gathered(
+        source,
+        store,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        since=since,
+        until=until,
+        bitrate=bitrate,
+        seconds=seconds,
+        proofs=[load_proof(path) for path in proofs],
+    )
+    write_file(output, report_html(gathered, units=VolumeUnit(units), version=__version__).encode())
+    return gathered
+
+
+def plot(
+    source: Sources | None = None,
+    output: str | Path = "levels.svg",
+    *,
+    store: str | Path | None = None,
+    tank: str | None = None,
+    roster: Roster | str | Path | None = None,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> None:
+    """Draw the levels of all tanks, or of one, into a file: .svg or .png, by its ending. Arguments as in report().
+
+    Raises CanlevelError for what cannot be read or written.
+    """
+    from canlevel.reporting.pictures import plot_levels
+    from canlevel.reporting.writing import check_writable
+
+    check_writable(output)
+    gathered = _gathered(
+        source,
+        store,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        since=since,
+        until=until,
+        bitrate=bitrate,
+        seconds=seconds,
+        tank=tank,
+        watch=False,
+    )
+    plot_levels(gathered, output)
+
+
+def _gathered(
+    source: Sources | None,
+    store: str | Path | None,
+    *,
+    roster: Roster | str | Path | None,
+    dbc: Sources,
+    start: datetime | str | None,
+    since: datetime | str | None,
+    until: datetime | str | None,
+    bitrate: int,
+    seconds: float | None,
+    **asked: Any,
+) -> Report:
+    from canlevel.reporting.gather import gather, open_hearing, source_words
+
+    hearing = None
+    if source is not None:
+        hearing = open_hearing(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
+        hearing.run()
+    return gather(
+        hearing=hearing,
+        store=store,
+        roster=roster,
+        since=since,
+        until=until,
+        sources=source_words(source),
+        made=datetime.now(UTC),
+        **asked,
+    )
 
 
 def flows(readings: pd.DataFrame | pa.Table) -> pd.DataFrame:

@@ -19,15 +19,18 @@ from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
 
 __all__ = [
     "FLOW_COLUMNS",
+    "LATELY_DAYS",
     "METHOD",
     "bring_flows_up_to_date",
     "days_around",
     "flows_of_week",
+    "lately",
     "main",
     "stored_flows",
     "week_of",
 ]
 
+LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 METHOD = 6  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
@@ -71,6 +74,12 @@ def stored_flows(
         store.note_derived({})
         bring_flows_up_to_date(store)
         return store.scan_flows(tank=tank, since=since, until=until)
+
+
+def lately(store: Store, until: datetime | str | None = None) -> datetime | None:
+    """When the last LATELY_DAYS days of a store began, those before `until`; None for a store without readings."""
+    days = [part.parent.name.removeprefix("date=") for part in store.parts(until=until)]
+    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 def bring_flows_up_to_date(store: Store) -> int:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from canlevel.capture.tally import Tally
     from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding
+    from canlevel.reporting.gather import HeardSource
     from canlevel.roster import Roster
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "Notes",
     "examined",
     "flows_of_store",
+    "heard_for_report",
     "levels_lately",
     "one_of",
     "progress_bar",
@@ -42,7 +44,7 @@ __all__ = [
 ]
 
 PICTURE_DAYS = 3  # of a store's levels that are shown beside its flows: seven tanks take half a second
-LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
+REPORT_S = 60.0  # how long a report listens to a live bus: as long as `explain`
 
 
 def examined(
@@ -82,6 +84,36 @@ def examined(
     tell_skipped(tally)
     ending.leave("interrupted before the end of the recording, so that nothing is said of it")
     return heard
+
+
+def heard_for_report(
+    source: list[str] | None,
+    *,
+    roster: Path | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+) -> HeardSource | None:
+    """A SOURCE heard to its end, or for a while, for a report; None where none was given."""
+    if not source:
+        return None
+    from canlevel.capture.source import is_live
+    from canlevel.reporting.gather import open_hearing
+
+    if seconds is None and any(is_live(word) for word in source):
+        seconds = REPORT_S
+        print(f"listening for {REPORT_S:.0f} s; Ctrl-C ends it sooner", file=sys.stderr)
+    hearing = open_hearing(
+        source, roster=roster, dbc=dbc or (), start=moment(start, "--start"), bitrate=bitrate, seconds=seconds
+    )
+    with stopping(hearing.source) as ending, progress_bar(hearing) as advance:
+        hearing.run(lambda _: advance())
+    for sentence in hearing.source.tally.notes:
+        print(f"note: {sentence}", file=sys.stderr)
+    tell_skipped(hearing.source.tally)
+    ending.leave("interrupted before the end of the recording, so that nothing is written")
+    return hearing
 
 
 def readings_of(
@@ -235,7 +267,10 @@ def readings_and_flows(
 
     begin, end = moment(since, "--since"), moment(until, "--until")
     if store is not None and begin is None:
-        begin = lately(store, end)
+        from canlevel.history import lately
+        from canlevel.recovery import open_whole
+
+        begin = lately(open_whole(store), end)
     readings = readings_of(
         source,
         store,
@@ -252,14 +287,6 @@ def readings_and_flows(
     if store is not None and roster is None:
         return readings, flows_of_store(store, tank, begin, end)
     return readings, derive_flows(readings)
-
-
-def lately(store: Path, until: datetime | None) -> datetime | None:
-    """When the last days of a store began, those before `until`: neither a leak nor a habit is looked for in all of a year."""
-    from canlevel.recovery import open_whole
-
-    days = [part.parent.name.removeprefix("date=") for part in open_whole(store).parts(until=until)]
-    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 class Notes:
@@ -366,7 +393,7 @@ def stopping(source: Source) -> Iterator[Ending]:
 
 
 @contextmanager
-def progress_bar(decoding: Decoding | Examination) -> Iterator[Any]:
+def progress_bar(decoding: Decoding | Examination | HeardSource) -> Iterator[Any]:
     """A bar on standard error while files are read; nothing where that is no terminal or the end cannot be known."""
     if not sys.stderr.isatty() or decoding.source.progress().total is None:
         yield lambda: None

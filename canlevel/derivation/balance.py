@@ -181,15 +181,27 @@ def _days(tanks: list[_Tank]) -> Iterator[dict[str, Any]]:
     starts = [tank.series.origin_us for tank in tanks]
     ends = [tank.series.origin_us + round(float(tank.series.seconds[-1]) * 1e6) for tank in tanks]
     for day in range(min(starts) // DAY_US, max(ends) // DAY_US + 1):
-        heard = [tank.heard(day * DAY_US, (day + 1) * DAY_US) for tank in tanks]
-        spans = [span for span in heard if span is not None]
-        if not spans:
-            continue
-        since_us, until_us = max(span[0] for span in spans), min(span[1] for span in spans)
+        spoke = [tank.heard(day * DAY_US, (day + 1) * DAY_US) is not None for tank in tanks]
+        silent = [tank for tank, heard in zip(tanks, spoke, strict=True) if not heard]
+        heard_ones = [tank for tank, heard in zip(tanks, spoke, strict=True) if heard]
+        since_us, until_us = _common(heard_ones, day * DAY_US, (day + 1) * DAY_US)
         if until_us - since_us >= SHORTEST_H * 3.6e9:
             date = f"{datetime.fromtimestamp(day * DAY_US / 1e6, UTC):%Y-%m-%d}"
-            silent = [tank for tank, span in zip(tanks, heard, strict=True) if span is None]
             yield {"date": date, "since": since_us, "until": until_us} | _balanced(tanks, silent, since_us, until_us)
+
+
+def _common(tanks: list[_Tank], since_us: int, until_us: int) -> tuple[int, int]:
+    """The longest part of a time at either end of which every tank was heard; of no length where there is none."""
+    while tanks:
+        spans = [span for tank in tanks if (span := tank.heard(since_us, until_us)) is not None]
+        if len(spans) < len(tanks):
+            break
+        begins, ends = zip(*spans, strict=True)
+        since, until = max(begins), min(ends)
+        if since - min(begins) <= AROUND_S * 1e6 and max(ends) - until <= AROUND_S * 1e6:
+            return since, until
+        since_us, until_us = since, until + 1  # one that was silent just then may be heard only later, or not since
+    return since_us, since_us
 
 
 def _balanced(tanks: list[_Tank], silent: list[_Tank], since_us: int, until_us: int) -> dict[str, Any]:

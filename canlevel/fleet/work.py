@@ -30,7 +30,6 @@ from canlevel.tables import FLOWS, column, empty, rows_at, times_us, values_of, 
 __all__ = ["KINDS", "Answer", "Question", "answer", "lost"]
 
 DAY_US = 86_400_000_000
-LEAK_DAYS = 31  # as `canlevel leaks` looks at: the longest of its windows has 28
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +170,7 @@ def _loss_row(one: Loss, last_day: str) -> dict[str, Any]:
 
 
 def _leaks(reader: StoreReader, days: list[str]) -> list[pa.Table]:
-    """LEAKS of spans of LEAK_DAYS, the last of which ends with the last day, in order; of each tank by itself."""
+    """LEAKS of spans of history.LATELY_DAYS, the last of which ends with the last day, in order; of each tank by itself."""
     known = reader.derived_from()
     found = []
     for span in _spans(days):
@@ -187,7 +186,7 @@ def _leaks(reader: StoreReader, days: list[str]) -> list[pa.Table]:
 def _spans(days: list[str]) -> list[list[str]]:
     spans: dict[int, list[str]] = {}
     for day in days:
-        spans.setdefault((_number(days[-1]) - _number(day)) // LEAK_DAYS, []).append(day)
+        spans.setdefault((_number(days[-1]) - _number(day)) // history.LATELY_DAYS, []).append(day)
     return [spans[back] for back in sorted(spans, reverse=True)]
 
 

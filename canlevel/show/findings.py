@@ -10,7 +10,7 @@ from canlevel.errors import printable
 from canlevel.show.cells import cut, paragraph
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
 
-__all__ = ["device_lines", "explanation_lines"]
+__all__ = ["device_facts", "device_lines", "device_words", "explanation_lines"]
 
 Line = tuple[str, str]  # style, text
 STYLES = {"fault": "bold red", "warning": "bold yellow", "info": "cyan"}
@@ -240,15 +240,15 @@ def device_lines(rows: Sequence[Mapping[str, Any]], heard: Sequence[str], width:
     for row, when in zip(rows, heard, strict=True):
         where = f" on {row['channel']}" if several and row["channel"] else ""
         source = row["source_address"]
-        head = f"{source:>3} ({source:02X}h){where}  {printable(_what(row))}"
+        head = f"{source:>3} ({source:02X}h){where}  {printable(device_words(row))}"
         lines += [("bold", line) for line in paragraph(head, width, subsequent_indent=" " * INDENT)]
-        for label, text in _device_facts(row, when):
+        for label, text in device_facts(row, when):
             lines += _wrapped(label, [text], width, style="red" if label == "faults" else "")
         lines.append(("", ""))
     return lines
 
 
-def _what(row: Mapping[str, Any]) -> str:
+def device_words(row: Mapping[str, Any]) -> str:
     """What a device is, by what it says of itself."""
     words = dict.fromkeys(word for word in (row["make"], row["model"]) if word)
     if words:
@@ -258,7 +258,8 @@ def _what(row: Mapping[str, Any]) -> str:
     return "says nothing of itself"
 
 
-def _device_facts(row: Mapping[str, Any], when: str) -> list[tuple[str, str]]:
+def device_facts(row: Mapping[str, Any], when: str) -> list[tuple[str, str]]:
+    """What is known of a device, a label and a text each. when: it was heard, in words."""
     facts: list[tuple[str, str]] = []
     if row["tanks"]:
         facts.append(("tanks", ", ".join(row["tanks"])))

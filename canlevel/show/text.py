@@ -24,6 +24,7 @@ __all__ = [
     "STATUS_WORDS",
     "crossing_line",
     "flows_table",
+    "levels",
     "number",
     "rate",
     "reading_head",

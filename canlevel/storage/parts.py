@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError, StoreWarning, printable
+from canlevel.storage import encoding
 from canlevel.storage.encoding import read_verified
 from canlevel.tables import READINGS, codes_of, rows_at, times_us
 
@@ -31,6 +32,7 @@ __all__ = [
     "parts_in",
     "pass_over",
     "read_content",
+    "read_kept",
     "read_part",
     "read_whole",
     "time_span",
@@ -130,6 +132,12 @@ def _read_columns(file: Path | io.BytesIO, schema: pa.Schema, columns: list[str]
         if not parquet.schema_arrow.equals(schema):
             raise pa.ArrowInvalid("its columns are others")
         return parquet.read(columns=wanted.names).select(wanted.names)
+
+
+def read_kept(path: Path) -> pa.Table:
+    """A part of readings as KEPT, checked against the sums it carries. Raises one of DAMAGED."""
+    check_sums(path)
+    return encoding.read_kept(path)
 
 
 def time_span(path: Path) -> tuple[int, int]:
