@@ -12,6 +12,7 @@
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.fleet.flows("fleet/*").frame()          # flows of many stores, here or on a cluster
     canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
@@ -23,6 +24,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from canlevel import fleet
     from canlevel.api import (
         balance,
         decode,
@@ -78,6 +80,7 @@ __all__ = [
     "decode_batches",
     "devices",
     "explain",
+    "fleet",
     "flows",
     "join",
     "leaks",
@@ -138,6 +141,8 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
+    if name == "fleet":  # a room of its own, which few need
+        return import_module("canlevel.fleet")
     home = _HOME_OF.get(name)
     if home is None:
         raise AttributeError(f"module 'canlevel' has no attribute {name!r}")

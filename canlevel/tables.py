@@ -59,6 +59,7 @@ __all__ = [
     "units",
     "values_of",
     "word_column",
+    "word_ranks",
 ]
 
 TIME_TYPE = pa.timestamp("us", tz="UTC")
@@ -298,6 +299,15 @@ def codes_of(column: pa.ChunkedArray) -> tuple[NDArray[np.int32], list[str | Non
     if len(place) < len(words):  # a dictionary may hold a word twice, and null as a word
         codes = np.array([place[word] for word in words], np.int32)[codes]
     return codes, words
+
+
+def word_ranks(words: pa.ChunkedArray) -> NDArray[np.int64]:
+    """(n,) numbers in the order of n repeated words, null last."""
+    codes, told = codes_of(words)
+    order = sorted(range(len(told) - 1), key=lambda code: told[code] or "")
+    rank = np.empty(len(told), np.int64)
+    rank[[*order, len(told) - 1]] = np.arange(len(told))
+    return rank[codes]
 
 
 def distinct(keys: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:

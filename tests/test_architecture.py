@@ -26,7 +26,7 @@ ALLOWED = {
     "history": {"derivation", "storage", *GROUND},
     "histories": {"history", "recovery", *ROOMS, *GROUND},
     "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
-    "tablespage": {"diagnosis", *ROOMS, *GROUND},
+    "tablespage": {"diagnosis", "fleet", *ROOMS, *GROUND},
     "runclock": set(),
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},
@@ -34,6 +34,7 @@ ALLOWED = {
     "revision": {"history", "recovery", *ROOMS, *GROUND},
     "pipeline": {"history", "logger", "recovery", *ROOMS, *GROUND},
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
+    "fleet": {"fleet", "history", "derivation", "findings", "storage", *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "proving": {"proving", "derivation", "findings", *GROUND},
     "proof": {"diagnosis", "proving", *ROOMS, *GROUND},
@@ -84,13 +85,14 @@ ALLOWED = {
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
     "cantools": {"decoding/definitions.py"},
+    "fsspec": {"storage/reader.py"},
     "paho": {"mqtt.py"},
     "pyarrow.parquet": {"storage/commit.py", "storage/encoding.py", "storage/parts.py"},
     "matplotlib": {"reporting/pictures.py"},
     "bokeh": {"reporting/zoom.py"},
     "jinja2": {"reporting/page.py"},
 }
-ONLY_IN_ROOM = {"typer": "cli"}
+ONLY_IN_ROOM = {"typer": "cli", "distributed": "fleet"}
 PURE = ("decoding", "derivation", "findings")
 
 

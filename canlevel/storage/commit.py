@@ -34,6 +34,7 @@ __all__ = [
     "change_files",
     "commit_part",
     "finish_change",
+    "part_content",
     "read_document",
     "replace_part",
     "stage_part",

@@ -35,6 +35,7 @@ from canlevel.tables import (
     times_us,
     units,
     values_of,
+    word_ranks,
 )
 
 __all__ = ["PART_VERSION", "facts_of", "read_kept", "read_verified", "tidied", "write_readings"]
@@ -55,7 +56,7 @@ def tidied(readings: pa.Table) -> pa.Table:
     takes in the order of time, and a tank's day is found without reading the others.
     """
     level = column(readings, "level_pct").view(np.int64)
-    by = (_ranks(readings.column("status")), level, *reversed(_sort_keys(readings)))
+    by = (word_ranks(readings.column("status")), level, *reversed(_sort_keys(readings)))
     return rows_at(readings.unify_dictionaries(), np.lexsort(by))
 
 
@@ -97,14 +98,17 @@ def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
 _PAGES_OF_ANY_LENGTH = "max_rows_per_page" in inspect.signature(pq.write_table).parameters
 
 
-def read_verified(path: str | Path, columns: Sequence[str] | None = None) -> pa.Table:
+def read_verified(
+    path: str | Path | IO[bytes], columns: Sequence[str] | None = None, *, tank: str | None = None
+) -> pa.Table:
     """READINGS, or some columns of them in the order asked for, of one file whose pages are held against their checksums.
 
     Raises what pyarrow raises: OSError for a page or a footer that is damaged or cut off, pyarrow.ArrowInvalid for what is no
     Parquet file, KeyError for a column that READINGS do not have. The footer has no checksum: pyarrow.ArrowInvalid also for one
     that names other columns, or counts its rows in two ways; any other pyarrow.ArrowException and ValueError may come of one.
+    tank: groups of rows that hold none of it are passed over. Only for a file that is known to be whole.
     """
-    return _read(path, columns)[0]
+    return _read(path, columns, tank)[0]
 
 
 def read_kept(path: str | Path) -> pa.Table:
@@ -113,7 +117,9 @@ def read_kept(path: str | Path) -> pa.Table:
     return _with_sent(readings, facts.get(SENT))
 
 
-def _read(path: str | Path, columns: Sequence[str] | None = None) -> tuple[pa.Table, dict[bytes, bytes]]:
+def _read(
+    path: str | Path | IO[bytes], columns: Sequence[str] | None = None, tank: str | None = None
+) -> tuple[pa.Table, dict[bytes, bytes]]:
     """(READINGS, what the file says beside them)."""
     names = READINGS.names if columns is None else list(columns)
     schema = pa.schema([READINGS.field(name) for name in names])
@@ -125,7 +131,10 @@ def _read(path: str | Path, columns: Sequence[str] | None = None) -> tuple[pa.Ta
         # Not by the columns' counts: to ask a damaged footer for its columns' metadata ends the whole process (pyarrow 26).
         if facts.num_rows != sum(facts.row_group(number).num_rows for number in range(facts.num_row_groups)):
             raise pa.ArrowInvalid(f"{path}: its footer counts its rows in two ways")
-        table = file.read(columns=names).select(names).replace_schema_metadata(None)
+        groups = list(range(facts.num_row_groups))
+        if tank is not None:
+            groups = [number for number in groups if _may_hold(facts.row_group(number), tank)]
+        table = file.read_row_groups(groups, columns=names).select(names).replace_schema_metadata(None)
     if not table.schema.equals(schema):  # to cast imports pyarrow.compute, which takes long
         table = table.cast(schema)
     table.validate(full=True)  # a damaged page header may make codes that no word stands for
@@ -198,21 +207,18 @@ def _alike(one: NDArray[Any], other: NDArray[Any]) -> NDArray[np.bool_]:
 
 def _by_sender(readings: pa.Table) -> NDArray[np.int64]:
     """(n,) places of n rows by tank and source, those of one sender in the order they have."""
-    return np.lexsort((values_of(readings.column("source_address"), 0), _ranks(readings.column("tank"))))
+    return np.lexsort((values_of(readings.column("source_address"), 0), word_ranks(readings.column("tank"))))
+
+
+def _may_hold(group: Any, tank: str) -> bool:
+    """Whether a group of rows may hold readings of a tank, by its statistics."""
+    told = group.column(READINGS.get_field_index("tank")).statistics
+    return told is None or not told.has_min_max or told.min <= tank <= told.max
 
 
 def _sort_keys(readings: pa.Table) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Of n rows: rank of the tank, source address, time; each (n,)."""
-    return _ranks(readings.column("tank")), values_of(readings.column("source_address"), 0), times_us(readings)
-
-
-def _ranks(words: pa.ChunkedArray) -> NDArray[np.int64]:
-    """(n,) numbers in the order of the words, null last."""
-    codes, told = codes_of(words)
-    order = sorted(range(len(told) - 1), key=lambda code: told[code] or "")
-    rank = np.empty(len(told), np.int64)
-    rank[[*order, len(told) - 1]] = np.arange(len(told))
-    return rank[codes]
+    return word_ranks(readings.column("tank")), values_of(readings.column("source_address"), 0), times_us(readings)
 
 
 def _order(readings: pa.Table) -> tuple[str, ...]:

@@ -65,7 +65,20 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyarrow.dataset import Dataset
 
-__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "is_store", "marks_table", "open_store"]
+__all__ = [
+    "DERIVED",
+    "FORMAT_VERSION",
+    "LARGEST_MARKER",
+    "MARKER",
+    "MARKS",
+    "ROSTER",
+    "Store",
+    "create_store",
+    "is_store",
+    "marks_table",
+    "open_store",
+    "vessel_of",
+]
 
 FORMAT_VERSION = 1
 MARKER, ROSTER = "canlevel-store.json", "roster.json"
@@ -89,22 +102,30 @@ def open_store(path: str | Path) -> Store:
         ) from None
     except OSError as error:
         raise as_store_error(error, path) from error
+    return Store(path, vessel_of(text, str(path)))
+
+
+def vessel_of(marker: bytes, store: str) -> str | None:
+    """The vessel that the marker file of a store names. marker: its content. store: where the store is, for people.
+
+    Raises StoreError for a marker that cannot be read, and for a newer format.
+    """
     try:
-        facts = json.loads(text)
-        version = int(facts["format_version"])
-    except (ValueError, KeyError, TypeError) as error:
+        facts = json.loads(marker)
+        version, vessel = int(facts["format_version"]), facts.get("vessel")
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise StoreError(
             "is damaged: it does not tell its format version",
-            where=Place(str(marker)),
+            where=Place(f"{store}/{MARKER}"),
             next_step=f'if the folder is a store, write into this file: {{"format_version": {FORMAT_VERSION}}}',
         ) from error
     if version > FORMAT_VERSION:
         raise StoreError(
             f"has format version {version}; this canlevel knows {FORMAT_VERSION}",
-            where=Place(str(path)),
+            where=Place(store),
             next_step="install a newer canlevel",
         )
-    return Store(path, facts.get("vessel"))
+    return vessel if isinstance(vessel, str) else None
 
 
 def is_store(path: str | Path) -> bool:
