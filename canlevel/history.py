@@ -18,7 +18,7 @@ from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
 
 __all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
 
-METHOD = 6  # of the derivation; flows of another are derived anew
+METHOD = 7  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
