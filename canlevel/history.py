@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
-METHOD = 6  # of the derivation; flows of another are derived anew
+METHOD = 7  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)

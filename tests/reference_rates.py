@@ -122,7 +122,7 @@ class Walker:
             fastest = min(bound, FASTEST_L / per_minute) if per_minute > 0 else math.nan
             slowest = SLOWEST_L / per_minute if per_minute > 0 else math.nan
             speed = math.sqrt(fastest * slowest) if fastest > slowest else 0.0
-            return speed * self.direction, -bound, bound
+            return speed * self.direction, -LATE * bound, LATE * bound
         if len(self.marks) >= 2:
             (first_s, first), (last_s, last) = self.marks[0], self.marks[-1]
             span_s = last_s - first_s

@@ -493,3 +493,46 @@ def test_a_line_that_a_change_of_slope_explains_as_well_is_none() -> None:
             readings = noisy._Readings(at, level, sd_known)
             fitted = fit_ramps(at, level, sd_known, [740.0, 900.0], [-6 / 160], lag_s=2.0)
             assert noisy._is_slope(fitted, 0, near, readings, 2.0) is not flows, (seed, flows)
+
+
+@pytest.mark.parametrize("step", [0.004, 0.4])
+def test_a_tilt_that_takes_seconds_is_no_flow(step: float) -> None:
+    """Taps and showers give less than 10 L/min, and what gives more runs for longer than 20 s (common practice, no source)."""
+    flows = []
+    for seed in range(20):
+        random = np.random.default_rng(seed)
+        at = np.arange(0, 5400, 2.9)
+        lagged = np.where(at > 2700, 1 - np.exp(-np.maximum(at - 2700, 0) / 2.5), 0.0)
+        leaning = random.choice([-1, 1]) * random.uniform(1.5, 3.0) * np.minimum(lagged, (at - 2700).clip(0) / 6)
+        level = stepped(55 + leaning + random.normal(0, 0.1, len(at)), step)
+        flows += derive_flows(read_at(at, level, 250)).to_pylist()
+    assert not flows
+
+
+def test_a_brief_flow_that_is_larger_than_a_tilt_is_found() -> None:
+    random = np.random.default_rng(3)
+    at = np.arange(0, 5400, 1.1)
+    level = stepped(np.interp(at, [2700, 2718], [70, 40]) + random.normal(0, 0.1, len(at)), 0.004)
+    (flow,) = derive_flows(read_at(at, level, 100)).to_pylist()
+    assert flow["volume_l"] == pytest.approx(30, rel=0.03)
+
+
+def test_the_same_tap_opened_again_is_two_flows_and_no_shift() -> None:
+    random = np.random.default_rng(5)
+    at = np.arange(0, 3600, 1.3)
+    level = 80 - np.interp(at, [1000, 1200, 1260, 1500], [0, 15, 15, 33]) + random.normal(0, 0.2, len(at))
+    flows = derive_flows(read_at(at, stepped(level, 0.004), 150)).to_pylist()
+    assert [flow["volume_l"] for flow in flows] == [pytest.approx(22.5, rel=0.05), pytest.approx(27, rel=0.05)]
+
+
+def test_a_shift_that_hides_a_pause_leaves_one_flow_with_the_rate_before_and_after() -> None:
+    """Seven litres a minute for six minutes; after two of them the vehicle leans over, for seconds, by what flows meanwhile."""
+    for seed in range(4):
+        random = np.random.default_rng(seed)
+        at = np.arange(0, 3600, 1.6)
+        flowed = np.interp(at, [1000, 1360], [0, 42])
+        leaning = np.interp(at, [1120, 1126], [0, 2.0])
+        level = 70 - flowed / 1.5 + leaning + random.normal(0, 0.15, len(at))
+        (flow,) = derive_flows(read_at(at, stepped(level, 0.004), 150)).to_pylist()
+        assert flow["rate_low"] <= -7 <= flow["rate_high"]
+        assert flow["volume_l"] == pytest.approx(42, rel=0.05)

@@ -283,7 +283,7 @@ def test_readings_deep_in_a_long_flow_are_taken_together_without_loss() -> None:
     level = ramp(at, 90, -0.002, 3000, 27_000) + random.normal(0, 0.4, len(at))
     sd = np.full(len(at), 0.4)
     first, last = np.searchsorted(at, [3600, 26_400])
-    few = _thinned(_Readings(at, level, sd), int(first), int(last), 30)
+    few = _thinned(_Readings(at, level, sd), [(int(first), int(last))], 30)
     assert len(few.at) < len(at) / 3
     whole = fit_ramps(at, level, sd, [3100, 26_900], [-0.002], lag_s=2)
     thinned = fit_ramps(few.at, few.level, few.sd, [3100, 26_900], [-0.002], lag_s=2)

@@ -22,6 +22,7 @@ from canlevel.derivation.noisy import (
     FEWEST_STEPS,
     MOMENT_S,
     PARKED_CHANGE,
+    SHORTEST_S,
     UNHEARD_S,
     Found,
     Noisy,
@@ -57,20 +58,24 @@ CLOSE_S, STEPS_MOVING = 600.0, 2.5  # so close to a spell a flow of so few steps
 PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell's begin or end may be a slope
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
-SECOND_TAP_L = 10.0  # litres a minute that a shower, let alone a tap, does not give (common practice, no source)
+AT_A_TOUCH_S = 2.0
+FASTEST_TAP_L = 10.0  # litres a minute that a shower, let alone a tap, does not give (common practice, no source)
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
 # Standard deviation of how far a level is off by a tilt, of a vehicle that stays and of one that moves about.
-TILT_PCT, TILT_MOVING_PCT = 1.0, 2.5
+TILT_PCT, TILT_MOVING_PCT = 1.5, 2.5
 TRIFLE = 1e-6
 SAME_S, SAME_PCT = 1e-4, 1e-9
 MOST_TICKS = 1 << 20
 POINTS = 1024  # of a curve
 SAME_PART, LEAST_SLOPE = 1e-9, 1e-6
 BEND_PCT = 5.0  # so far above and below a level its shape's bend is told
+WIDER = (
+    1.09  # noise, lag and where the lines meet are taken for known, though they were fitted to the same few readings
+)
 CORNERS_S = 0.25  # standard deviation of when a sender shows a corner
 COLOUR_SCALES = (1, 2, 4, 8, 16)
 USUAL_OF_SQUARE = 0.4549  # median of a squared standard normal variable
@@ -250,44 +255,64 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
     for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
         flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
-        yield from _united(_unshifted(flows, curve.tank), at_s, curve.tank.alike)
+        united = list(_united(_unshifted(flows, curve.tank), at_s, curve.tank.alike))
+        yield from _without_tilts(united, curve.tank)
 
 
 def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
     """Flows, those made one that a shift parts: of a like rate before and after what was over in a moment.
 
-    Nobody closes one tap and opens another like it within seconds; that the vehicle leans over meanwhile, anybody does.
+    Nobody closes one tap and opens another like it within seconds; that the vehicle leans over meanwhile, anybody does. What
+    touches a larger flow of its direction and is over sooner than any valve is a part of that.
     """
     kept: list[Found] = []
     for flow in flows:
         for ago in (1, 2):
-            if len(kept) < ago or not _shift_between(kept[-ago], flow, tank):
+            if len(kept) < ago or not (
+                _shift_between(kept[-ago], flow, tank) or (ago == 1 and _corner(kept[-1], flow))
+            ):
                 continue
             if ago == 2 and not _no_tap(kept[-1], flow.rate, tank):
                 continue
-            one = kept[-ago]
-            longer = one if one.end_s - one.start_s > flow.end_s - flow.start_s else flow
-            flow = replace(
-                longer,
-                start_s=one.start_s,
-                end_s=flow.end_s,
-                before=one.before,
-                after=flow.after,
-                change=longer.rate * (flow.end_s - one.start_s),
-                steps=one.steps + flow.steps,
-            )
+            flow = _one_of([*kept[-ago:], flow])
             del kept[-ago:]
             break
         kept.append(flow)
     return kept
 
 
+def _one_of(parts: list[Found]) -> Found:
+    """One flow of parts, at the rate of the longest: the others' were made by a tilt, or a tap ran along for a moment.
+
+    There is no telling, so that the interval holds the mean rate of all of them as well.
+    """
+    first, last = parts[0], parts[-1]
+    longest = max(parts, key=lambda part: part.end_s - part.start_s)
+    along = [part for part in parts if part.change * longest.change > 0]
+    mean = sum(part.change * part.rate for part in along) / sum(part.change for part in along)
+    return replace(
+        longest,
+        start_s=first.start_s,
+        end_s=last.end_s,
+        before=first.before,
+        after=last.after,
+        change=longest.rate * (last.end_s - first.start_s),
+        rate_low=min(longest.rate_low, mean),
+        rate_high=max(longest.rate_high, mean),
+        steps=first.steps + last.steps,
+    )
+
+
 def _no_tap(between: Found, rate: float, tank: Tank) -> bool:
-    """Whether what came between was over too soon and too fast for one more tap, or went the other way."""
-    more = (
-        SECOND_TAP_L / 60 if tank.litres else SECOND_TAP_L / 60 / 2
-    )  # percent stand for litres of a tank of two hundred
-    return between.end_s - between.start_s <= BRIEF_S and (between.change * rate < 0 or abs(between.rate - rate) > more)
+    """Whether what came between was over too soon and too fast for one more tap, or was slower or went the other way."""
+    more = between.rate / rate * abs(rate) - abs(rate)
+    return between.end_s - between.start_s <= BRIEF_S and (more < 0 or more > _fastest_tap(tank))
+
+
+def _fastest_tap(tank: Tank) -> float:
+    """What no tap and no shower gives, per second."""
+    # Percent stand for litres of a tank of two hundred.
+    return FASTEST_TAP_L / 60 if tank.litres else FASTEST_TAP_L / 60 / 2
 
 
 def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
@@ -296,7 +321,32 @@ def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
         return False
     meanwhile, went_on = other.before - one.after, pause_s * (one.rate + other.rate) / 2
     # Neither did it rest, nor is it elsewhere by more than a tilt.
-    return abs(meanwhile) > abs(went_on) / 2 and abs(meanwhile - went_on) < PARKED_CHANGE * tank.most_shift
+    rested = pause_s > SLACK_S and abs(meanwhile) <= abs(went_on) / 2
+    return not rested and abs(meanwhile - went_on) < PARKED_CHANGE * tank.most_shift
+
+
+def _corner(one: Found, other: Found) -> bool:
+    """Whether the smaller of two flows that touch was over sooner than any valve: the sender's lag, or a tilt."""
+    small = one if abs(one.change) < abs(other.change) else other
+    return (
+        one.change * other.change > 0
+        and abs(other.start_s - one.end_s) < AT_A_TOUCH_S
+        and small.end_s - small.start_s < SHORTEST_S
+    )
+
+
+def _without_tilts(flows: list[Found], tank: Tank) -> Iterator[Found]:
+    """Flows without those that were a tilt: between two rests, no larger than one, over at once and faster than any tap.
+
+    Taps and showers give less than ten litres a minute. What gives more, a hose, a pump or an open valve, runs for longer.
+    """
+    for i, flow in enumerate(flows):
+        alone = (i == 0 or flow.start_s - flows[i - 1].end_s > MOMENT_S) and (
+            i == len(flows) - 1 or flows[i + 1].start_s - flow.end_s > MOMENT_S
+        )
+        tilt = flow.end_s - flow.start_s <= BRIEF_S and abs(flow.change) < tank.most_shift
+        if not (alone and tilt and abs(flow.rate) > _fastest_tap(tank)):
+            yield flow
 
 
 def _united(flows: Iterable[Found], at_s: Floats, alike: float) -> Iterator[Found]:
@@ -370,8 +420,8 @@ def _widened(flow: Found, curve: VolumeCurve, tilt_pct: float) -> Found:
     bend = 0.0 if curve.straight else curve.bend(float(curve.level(np.array([flow.before, flow.after])).mean()))
     corners = CORNERS_S / max(flow.end_s - flow.start_s, 1.0)
     extra = SPREAD_95 * abs(flow.rate) * float(np.hypot(bend * tilt_pct, corners))
-    low = flow.rate - float(np.hypot(flow.rate - flow.rate_low, extra))
-    high = flow.rate + float(np.hypot(flow.rate_high - flow.rate, extra))
+    low = flow.rate - WIDER * float(np.hypot(flow.rate - flow.rate_low, extra))
+    high = flow.rate + WIDER * float(np.hypot(flow.rate_high - flow.rate, extra))
     # Which way it flows is known, if the fit knew it.
     return replace(
         flow,

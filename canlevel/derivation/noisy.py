@@ -10,13 +10,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps, line_levels
+from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps, line_levels, lines
 from canlevel.derivation.segments import Stretch, neighbours_joined, partition
 from canlevel.derivation.sender import starts_of, usual_period_s
 
@@ -56,6 +56,7 @@ FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, a
 PARKED_S = 60.0  # so soon before or after a vehicle starts or stops it stands on another slope
 PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
 OWN_SLOPE, TRIED = 3.0, 13
+SHIFTS_S, SHIFTS_TRIED, SHIFT_OFF_S = (1.0, 3.0, 6.0), 25, 12.0
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
@@ -271,10 +272,12 @@ def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, _Readings, list[float]]:
     near = noisy.rows(slice(low, high))
     at = near.at_s - near.at_s[0]
     knots = [float(at[min(max(row - low, 0), len(at) - 1)]) for row in busy.knots]
-    first, last = begin - low + MOST_AROUND, end - low - MOST_AROUND
-    together = max(last - first, 0) // MOST_WITHIN
+    # Deep within: far from where anything changes.
+    deep = [(one - low + MOST_AROUND, other - low - MOST_AROUND) for one, other in pairwise(busy.knots)]
+    deep = [(first, last) for first, last in deep if first < last]
+    together = sum(last - first for first, last in deep) // MOST_WITHIN
     readings = _Readings(at, near.level, near.sd * np.sqrt(near.colour))
-    return near, readings if together < 2 else _thinned(readings, first, last, together), knots
+    return near, readings if together < 2 else _thinned(readings, deep, together), knots
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,9 +289,11 @@ class _Readings:
     sd: Floats
 
 
-def _thinned(readings: _Readings, first: int, last: int, together: int) -> _Readings:
-    """Readings, those from first to last taken together by means: deep in a long flow they tell as much."""
-    starts = np.concatenate([np.arange(first), np.arange(first, last, together), np.arange(last, len(readings.at))])
+def _thinned(readings: _Readings, deep: list[tuple[int, int]], together: int) -> _Readings:
+    """Readings, those deep in a long flow taken together by means: they tell as much. deep: (first, last) rows."""
+    begins, ends = [0, *(last for _, last in deep)], [*(first for first, _ in deep), len(readings.at)]
+    whole = [np.arange(begin, end) for begin, end in zip(begins, ends, strict=True)]
+    starts = np.sort(np.concatenate([*whole, *(np.arange(first, last, together) for first, last in deep)]))
     counts = np.diff(np.append(starts, len(readings.at)))
     at, level, variance = (
         np.add.reduceat(values, starts) / counts for values in (readings.at, readings.level, readings.sd**2)
@@ -376,9 +381,106 @@ def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
         if better is fitted:
             break
         fitted = better
+    leaned = _with_shift(fitted, near, readings, lag_s)
+    if leaned is not None:
+        fitted, readings = leaned.fitted, leaned.readings
     if _is_shift(fitted, near):
         return
-    yield from _parts(fitted, near, readings, lag_s)
+    for flow in _parts(fitted, near, readings, lag_s):
+        yield flow if leaned is None else leaned.as_read(flow, float(near.at_s[0]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Leaned:
+    """A fit of flows amid which the level was shifted by `by` at `when`, to readings without the shift."""
+
+    fitted: Ramps
+    readings: _Readings
+    when: float
+    by: float
+
+    def as_read(self, flow: Found, origin_s: float) -> Found:
+        """The flow with the levels that were read."""
+        before, after = (self.by if at_s - origin_s > self.when else 0.0 for at_s in (flow.start_s, flow.end_s))
+        return replace(flow, before=flow.before + before, after=flow.after + after)
+
+
+def _with_shift(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -> _Leaned | None:
+    """The fit with a shift of the level amid it, where that is worth its two values, or saves a line or two.
+
+    A vehicle that leans over while a tap runs makes a level jump and nothing else: the rate is the same before and after.
+    Without this the jump is a flow of its own, and the tap's is two.
+    """
+    k, n, at = len(fitted.rates), len(readings.at), readings.at
+    noise = max(fitted.misfit, 1.0)
+    best, best_gain = None, 0.0
+    for gone in (1, 2):
+        for first in range(1, k - gone + 1):
+            # Without `gone` knots from the first on: the level jumped about there.
+            knots = np.delete(fitted.knots, range(first, first + gone))
+            low = max(float(fitted.knots[first]) - SHIFT_OFF_S, float(knots[0]))
+            high = min(float(fitted.knots[first + gone - 1]) + SHIFT_OFF_S, float(knots[-1]))
+            if high <= low:
+                continue
+            when, by, lasted = _best_shift(readings, knots, low, high, lag_s)
+            price = SEVERAL_MARGIN - 2 * np.log(n) * (gone == 2 and not _rests(fitted, first))
+            if abs(by) > near.tank.most_shift:
+                continue
+            alone = _Readings(at, readings.level - by * _step(at, when, lasted, lag_s), readings.sd)
+            rates = np.array([_slope(alone, a, b) for a, b in pairwise(knots)])
+            refitted = _fitted(alone, knots, rates, lag_s)
+            gain = (fitted.squares - refitted.squares) / noise - price
+            if gain > best_gain and _runs_through(refitted, alone, first - 1, when, lag_s):
+                best, best_gain = _Leaned(refitted, alone, when, by), gain
+    return best
+
+
+def _rests(fitted: Ramps, line: int) -> bool:
+    """Whether a line is rather a rest between two flows: the same tap, opened again."""
+    around = min(fitted.rates[line - 1], fitted.rates[line + 1], key=abs)
+    return bool(abs(fitted.rates[line]) < abs(around) / 2)
+
+
+def _runs_through(fitted: Ramps, alone: _Readings, line: int, when: float, lag_s: float) -> bool:
+    """Whether a flow amid which the level was shifted ran before and after at one rate."""
+    knots, rates = np.insert(fitted.knots, line + 1, when), np.insert(fitted.rates, line, fitted.rates[line])
+    if not knots[line] + SHORTEST_S < when < knots[line + 2] - SHORTEST_S:
+        return False
+    apart = _fitted(alone, knots, rates, lag_s)
+    return _better(fitted, apart, len(alone.at), 0.0) is fitted
+
+
+def _step(at: Floats, when: float, lasted: float, lag_s: float) -> Floats:
+    """(n,) which part of a shift a lagging sender shows, that began at a time and was over soon."""
+    return np.asarray(lines(at, np.array([when, when + lasted]), lag_s)[0] / lasted)
+
+
+def _best_shift(
+    readings: _Readings, knots: Floats, low: float, high: float, lag_s: float
+) -> tuple[float, float, float]:
+    """(when, by, lasted) of the shift that explains most, the flows beginning and ending at the knots."""
+    at, weight = readings.at, 1 / readings.sd
+    columns = np.concatenate([np.ones((1, len(at))), lines(at, knots, lag_s)])
+    base, _ = np.linalg.qr((columns * weight).T)
+    off = readings.level * weight
+    off = off - base @ (base.T @ off)
+    for _ in range(3):
+        tried = np.linspace(low, high, SHIFTS_TRIED)
+        gains, sizes = [], []
+        for lasted in SHIFTS_S:
+            table = np.stack([_step(at, when, lasted, lag_s) for when in tried]) * weight
+            table -= (table @ base) @ base.T
+            length = np.maximum((table * table).sum(axis=1), 1e-12)
+            common = table @ off
+            gains.append(common**2 / length)
+            sizes.append(common / length)
+        i, j = np.unravel_index(int(np.argmax(gains)), (len(SHIFTS_S), len(tried)))
+        best = (float(tried[j]), float(sizes[i][j]), SHIFTS_S[i])
+        reach = (high - low) / (SHIFTS_TRIED - 1)
+        if reach < 1:
+            break
+        low, high = best[0] - reach, best[0] + reach
+    return best
 
 
 def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:

@@ -422,8 +422,9 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
         first = count[begun] == 1
         stated = first | going
         speed = np.where(first, one, speed)
-        least = np.where(first, -bound, least)
-        most = np.where(first, bound, most)
+        # Of a first mark no more is known than when the second is due, and marks are off their places.
+        least = np.where(first, -LATE * bound, least)
+        most = np.where(first, LATE * bound, most)
         rows = begun[stated]
         rising, speed, least, most = rising[stated], speed[stated], least[stated], most[stated]
         rate[rows] = np.where(rising, speed, -speed)

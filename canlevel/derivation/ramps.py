@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SPREAD_95", "Ramps", "best_split", "fit_one_ramp", "fit_ramps", "line_levels"]
+__all__ = ["SPREAD_95", "Ramps", "best_split", "fit_one_ramp", "fit_ramps", "line_levels", "lines"]
 
 Floats = NDArray[np.float64]
 
@@ -178,8 +178,13 @@ def fit_ramps(
 
 def line_levels(at: Floats, fitted: Ramps, lag_s: float) -> Floats:
     """(k, n) what each of k fitted lines adds to the level at n times."""
-    gone = _ran(at - fitted.knots[:, None], lag_s)
-    return fitted.rates[:, None] * (gone[:-1] - gone[1:])
+    return fitted.rates[:, None] * lines(at, fitted.knots, lag_s)
+
+
+def lines(at: Floats, knots: Floats, lag_s: float) -> Floats:
+    """(k, n) how far a level has gone at n times that runs at rate 1 between two knots, for each two neighbours of k + 1."""
+    gone = _ran(at - knots[:, None], lag_s)
+    return gone[:-1] - gone[1:]
 
 
 def best_split(at: Floats, level: Floats, sd: Floats, fitted: Ramps, *, lag_s: float) -> tuple[float, float]:
