@@ -13,7 +13,7 @@ from canlevel.cli.running import run
 __all__ = ["app", "run"]
 
 # In the order in which help lists what they bring.
-COMMANDS = ("looking", "buses", "ahead", "storing", "demo")
+COMMANDS = ("looking", "buses", "ahead", "calibrate", "storing", "demo")
 
 for _module in COMMANDS:
     import_module(f"canlevel.cli.{_module}")
