@@ -33,7 +33,7 @@ WILD, WILD_PRICE, REST_PRICE = 9.0, 10.0, 15.0  # in squared standard deviations
 ALTERNATIVES = 48  # ways to count the pours of a coarse sender that are carried along
 PAUSE_COST, PAUSE_LONG_COST, TOGETHER_COST, UNSEEN_COST, MISFIT_COST = 1.0, 6.0, 3.0, 1.5, 12.0
 ALIKE = 2.0  # standard errors within which two rests are one
-LEANING_COST, SHORT_COST, LATE_COST = 6.0, 1.0, 15.0
+LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
 SLOPE_SPREADS = (0.6, 0.35, 0.2, 0.15)  # by logarithm, round after round
 MARKS_A_POUR = 1.5  # from which on pours are told apart by where the level rests
 SOFT = 0.03  # of a step, by which a mark may be elsewhere
@@ -184,11 +184,12 @@ def _shared_out(rests: list[_Rest], pours_l: Floats) -> tuple[dict[int, int], in
     count = len(pours_l)
     chosen: dict[int, int] = {0: 0, count: len(rests) - 1}
     least = np.inf
+    costs = _costs(rests, count)
     for guess in FIRST_GUESSES:
         guessed = np.maximum(rise * np.diff(guess(total / total[-1])), 1e-6) / pours_l
         slopes = guessed
         for spread in SLOPE_SPREADS[1:]:
-            found = _least_cost(rests, total, slopes, spread)
+            found = _least_cost(rests, costs, total, slopes, spread)
             if found is None:
                 break
             cost, path = found
@@ -210,41 +211,66 @@ def _alike(one: _Rest, other: _Rest) -> bool:
     return abs(one.level - other.level) < ALIKE * float(np.hypot(one.sd, other.sd))
 
 
-def _least_cost(rests: list[_Rest], total: Floats, slopes: Floats, spread: float) -> tuple[float, dict[int, int]] | None:
-    rows, count = len(rests), len(total) - 1
+@dataclass(frozen=True, slots=True)
+class _Costs:
+    """What does not depend on the slopes. furthest: rests from one plateau to the next. rhythm: usual time between pours.
+    pause: (m,) of passing over a rest. skipped: (m, m) of passing over all between two. unlike: (m,) of taking it for a plateau."""
+
+    furthest: int
+    rhythm: float
+    pause: Floats
+    skipped: Floats
+    unlike: Floats
+
+
+def _costs(rests: list[_Rest], count: int) -> _Costs:
+    rows = len(rests)
     lasting = np.array([rest.end_s - rest.begin_s for rest in rests])
-    begins = np.array([rest.begin_s for rest in rests])
     usual = max(float(np.median(np.sort(lasting)[-(count + 1) :])), 1e-3)
-    rhythm = max(float(begins[-1] - begins[0]) / count, 1e-3)
     pause = np.minimum(PAUSE_COST * np.minimum(1, lasting / 5) + PAUSE_LONG_COST * lasting / usual, 40.0)
-    paused = np.concatenate([[0.0], np.cumsum(pause)])
-    level = np.array([rest.level for rest in rests])
-    sd = np.array([rest.sd for rest in rests])
-    leaning = np.array([rest.leaning for rest in rests])
     # A plateau does not lean, and is not much shorter than others are.
+    leaning = np.array([rest.leaning for rest in rests])
     unlike = np.minimum(0.5 * np.maximum(leaning - 1, 0) ** 2, LEANING_COST)
     unlike += np.minimum(SHORT_COST * np.log(np.minimum(lasting / usual, 1.0) + 0.01) ** 2, LEANING_COST)
-    rising = np.concatenate([[0.0], np.cumsum(slopes * np.diff(total))])  # (K + 1,) level expected after each pour
+    level, sd = (np.array([getattr(rest, name) for rest in rests]) for name in ("level", "sd"))
+    alike = np.abs(level[:, None] - level) < ALIKE * np.hypot(sd[:, None], sd)
     furthest = max(8, 4 * rows // count + 4)
+    skipped = np.zeros((rows, rows))
+    for before in range(rows):
+        some = slice(before + 1, min(before + furthest + 1, rows))
+        # Rests between two belong to one of them, or are pauses.
+        each = np.where(alike[some, before][:, None] | alike[some, some], SAME_COST, pause[some][:, None])
+        skipped[before, some] = np.triu(each, 1).sum(axis=0)
+    rhythm = max((rests[-1].begin_s - rests[0].begin_s) / count, 1e-3)
+    return _Costs(furthest, rhythm, pause, skipped, unlike)
+
+
+def _least_cost(
+    rests: list[_Rest], costs: _Costs, total: Floats, slopes: Floats, spread: float
+) -> tuple[float, dict[int, int]] | None:
+    rows, count = len(rests), len(total) - 1
+    begins, level, sd = (np.array([getattr(rest, name) for rest in rests]) for name in ("begin_s", "level", "sd"))
+    pause, unlike = costs.pause, costs.unlike
+    paused = np.concatenate([[0.0], np.cumsum(pause)])
+    rising = np.concatenate([[0.0], np.cumsum(slopes * np.diff(total))])  # (K + 1,) level expected after each pour
     most_together = max(4, 2 * count // max(rows - 1, 1) + 2)
     best = np.full((rows, count + 1), np.inf)
     come_from = np.full((rows, count + 1, 2), -1)
     # What is heard first is the level before the first pour, unless the recording begins in the midst of it.
-    best[:, 0] = [0.3 * place + unlike[place] if _alike(rest, rests[0]) else LATE_COST + paused[place] + unlike[place]
+    best[:, 0] = [SAME_COST * place + unlike[place] if _alike(rest, rests[0]) else LATE_COST + paused[place] + unlike[place]
                   for place, rest in enumerate(rests)]  # fmt: skip
     togethers = range(1, min(most_together, count) + 1)
     expected = {many: np.maximum(rising[many:] - rising[:-many], 1e-6) for many in togethers}
     for place in range(1, rows):
-        first = max(0, place - furthest)
+        first = max(0, place - costs.furthest)
         change = level[place] - level[first:place]  # (b,) from each rest before
         error = np.hypot(sd[place], sd[first:place])
-        skipped = np.array([_skipped(rests, pause, before, place) for before in range(first, place)])
-        skipped[change < -3 * error] = np.inf
+        skipped = np.where(change < -3 * error, np.inf, costs.skipped[first:place, place])
         room = begins[place] - begins[first:place]
         for many, rise in expected.items():
             relative = np.log(np.maximum(change[:, None], 0.05 * rise) / rise)  # (b, K + 1 - many)
             misfit = np.minimum(0.5 * relative**2 / (spread**2 + (error[:, None] / rise) ** 2), MISFIT_COST)
-            each = np.where(room > 0.7 * many * rhythm, UNSEEN_COST, TOGETHER_COST) * (many - 1)
+            each = np.where(room > 0.7 * many * costs.rhythm, UNSEEN_COST, TOGETHER_COST) * (many - 1)
             cost = best[first:place, :-many] + misfit + (skipped + each)[:, None] + unlike[place]
             before = np.argmin(cost, axis=0)
             least = cost[before, np.arange(cost.shape[1])]
@@ -252,9 +278,10 @@ def _least_cost(rests: list[_Rest], total: Floats, slopes: Floats, spread: float
             best[place, many:][better] = least[better]
             come_from[place, many:, 0][better] = first + before[better]
             come_from[place, many:, 1][better] = many
-    ends = best[:, count] + [0.3 * (rows - 1 - place) if _alike(rest, rests[-1]) else LATE_COST + paused[-1] - paused[place + 1]
+    ends = best[:, count] + [SAME_COST * (rows - 1 - place) if _alike(rest, rests[-1]) else LATE_COST + paused[-1] - paused[place + 1]
                              for place, rest in enumerate(rests)]  # fmt: skip
-    place, pours = int(np.argmin(ends)), count
+    last, pours = int(np.argmin(ends)), count
+    place = last
     if not np.isfinite(ends[place]):
         return None
     chosen = {}
@@ -264,15 +291,6 @@ def _least_cost(rests: list[_Rest], total: Floats, slopes: Floats, spread: float
         if place >= 0:
             pours -= many
     return float(np.min(ends)), dict(sorted(chosen.items()))
-
-
-def _skipped(rests: list[_Rest], pause: Floats, before: int, place: int) -> float:
-    """What it costs that the rests between two were pauses in a pour, or belong to one of the two."""
-    cost = 0.0
-    for between in range(before + 1, place):
-        alike = _alike(rests[between], rests[before]) or _alike(rests[between], rests[place])
-        cost += 0.3 if alike else float(pause[between])
-    return cost
 
 
 def _smooth_slopes(rests: list[_Rest], total: Floats, chosen: dict[int, int], guessed: Floats) -> Floats:
