@@ -51,7 +51,9 @@ class RosterChange:
                     os.fsync(file.fileno())
                 load_roster(name)
                 if _bytes_of(path) != self.before:
-                    raise RosterError(CHANGED_MEANWHILE, where=Place(str(self.path)), next_step="give the command again")
+                    raise RosterError(
+                        CHANGED_MEANWHILE, where=Place(str(self.path)), next_step="give the command again"
+                    )
                 if self.before is not None:
                     Path(name).chmod(path.stat().st_mode & 0o7777)
                 else:
@@ -65,7 +67,9 @@ class RosterChange:
             raise RosterError(f"cannot be written ({error.strerror})", where=Place(str(self.path))) from error
 
 
-def changed_roster(path: str | Path, tank: str, source_address: int, facts: TankEntry, *, pinned: bool = False) -> RosterChange:
+def changed_roster(
+    path: str | Path, tank: str, source_address: int, facts: TankEntry, *, pinned: bool = False
+) -> RosterChange:
     """The change that gives a tank its capacity and shape, of an entry of its own where the roster has none.
 
     path: the roster; one that is not there is begun. tank: its id, heard from source_address. facts: capacity_l and shape; its
@@ -84,7 +88,7 @@ def changed_roster(path: str | Path, tank: str, source_address: int, facts: Tank
         document = tomlkit.parse(text.replace("\r\n", "\n") if carriage else text)
         entry = roster.entry(tank, source_address)
         if entry is not None:
-            _change(document["tank"][roster.tanks.index(entry)], facts)  # type: ignore[index]
+            _change(document["tank"][roster.tanks.index(entry)], facts)
         else:
             _add(document, facts, source_address if pinned else None)
         after = tomlkit.dumps(document)
@@ -160,7 +164,7 @@ def _put(table: Any, key: str, value: Any, *, in_place_of: str | None = None) ->
         item.comment(comment.removeprefix("#").strip())
     container = getattr(table, "value", None)
     # tomlkit itself appends behind the blank lines and comments that lead to the next tank. An inline table has one line only.
-    if before is not None and hasattr(container, "_insert_after"):
+    if before is not None and container is not None and hasattr(container, "_insert_after"):
         container._insert_after(before, key, item)
         if key in table:
             return

@@ -60,8 +60,12 @@ def calibrate(
     ],
     pours: Annotated[
         str | None,
-        typer.Option("--pours", metavar="N,N,...", help="What was poured, in order: 10,10,7.5 or 2us-gallon,...",
-                     show_default=False),
+        typer.Option(
+            "--pours",
+            metavar="N,N,...",
+            help="What was poured, in order: 10,10,7.5 or 2us-gallon,...",
+            show_default=False,
+        ),
     ] = None,
     pour: Annotated[
         str | None, typer.Option("--pour", metavar="N", help="The same amount each time.", show_default=False)
@@ -79,15 +83,23 @@ def calibrate(
     ] = 1.0,
     source_address: Annotated[
         int | None,
-        typer.Option("--source-address", metavar="N", help="Which device, where several send this tank.", min=0, max=255,
-                     show_default=False),
+        typer.Option(
+            "--source-address",
+            metavar="N",
+            help="Which device, where several send this tank.",
+            min=0,
+            max=255,
+            show_default=False,
+        ),
     ] = None,
     roster: RosterFile = None,
     write: Annotated[bool, typer.Option("--write", help="Write the tank's entry into --roster.")] = False,
     name: Annotated[
         str | None, typer.Option("--name", metavar="NAME", help="Of the tank, for a new entry.", show_default=False)
     ] = None,
-    format: Annotated[Format, typer.Option("--format", help="json has everything, in litres and percent.")] = Format.TEXT,
+    format: Annotated[
+        Format, typer.Option("--format", help="json has everything, in litres and percent.")
+    ] = Format.TEXT,
     dbc: DbcFiles = None,
     start: Start = None,
     units: Units = VolumeUnit.LITRE,
@@ -161,7 +173,9 @@ def _amounts(pours: str | None, pour: str | None, count: int | None, units: Volu
         assert count is not None
         each = amounts_of(pour, units)
     except ValueError as error:
-        raise QueryError(f"--{'pour' if pours is None else 'pours'}: {printable(str(error))}", next_step=usage) from None
+        raise QueryError(
+            f"--{'pour' if pours is None else 'pours'}: {printable(str(error))}", next_step=usage
+        ) from None
     if len(each) != 1:
         raise QueryError("--pour takes one amount", next_step=usage)
     return each * count
@@ -186,7 +200,7 @@ def _guided(
     *,
     drain: bool,
 ) -> pa.Table:
-    """The readings of a live bus, with a technician led through the pours until Enter, q, Ctrl-C, or the last pour has rested."""
+    """The readings of a live bus; a technician is led through the pours until Enter, q, Ctrl-C, or the last has rested."""
     import pyarrow as pa
 
     from canlevel.derivation.calibration import series_to_calibrate
@@ -228,7 +242,11 @@ def _guided(
             if level is None:
                 if not moving:
                     moving, since_s = True, now_s
-                state = f"{'falling' if drain else 'rising'} ({now:.1f} %)" if rested_at is not None else f"waiting ({now:.1f} %)"
+                state = (
+                    f"{'falling' if drain else 'rising'} ({now:.1f} %)"
+                    if rested_at is not None
+                    else f"waiting ({now:.1f} %)"
+                )
                 tell(live_line(min(done + 1, len(amounts)), len(amounts), amounts[min(done, len(amounts) - 1)], units, state,
                                drain=drain))  # fmt: skip
                 continue

@@ -14,8 +14,8 @@ and so do its covariances. A plateau of a sender of coarse steps is an interval:
 Phi((b - h)/s) - Phi((a - h)/s), as for grouped data. Whether such a sender tells the nearest step or the last one passed is not
 known, and both are tried.
 
-Shape or table, and which shape: by Schwarz's criterion, L - p/2 log n (G. Schwarz, "Estimating the dimension of a model", Annals
-of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the capacity is
+Shape or table, and which shape: by Schwarz's criterion, L - p/2 log n (G. Schwarz, "Estimating the dimension of a model",
+Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the capacity is
 that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
 """
 
@@ -98,7 +98,8 @@ class Calibration:
     """What a tank holds. capacity_l with its 95 % range. shape: the one chosen, or "table".
 
     weights: how much speaks for each shape and the table, 1 in all;
-    a table that fits far worse than a shape for its number of unknowns is not listed. start_known: whether it began empty (drained: full).
+    a table that fits far worse than a shape for its number of unknowns is not listed.
+    start_known: whether it began empty (drained: full).
     step_pct, noise_pct: the sender's. points: the table, rising, from 0 to 100 %. notes: what the technician should know.
     """
 
@@ -178,8 +179,8 @@ def calibrate_levels(
 ) -> Calibration:
     """The calibration of a tank by known amounts. seconds, level_pct: (n,) its readings, in the order of time.
 
-    pours_l: litres, in order. drain: taken out, not poured in. start_known: it was empty before the first pour, or, drained, full.
-    can_error: part of a pour within which it is what was said, 95 %. seed: of the draws; the same gives the same.
+    pours_l: litres, in order. drain: taken out, not poured in. start_known: it was empty before the first pour, or, drained,
+    full. can_error: part of a pour within which it is what was said, 95 %. seed: of the draws; the same gives the same.
     Raises QueryError where no calibration can be made of them, with what is wrong.
     """
     pours = np.asarray(pours_l, np.float64)
@@ -212,8 +213,12 @@ def calibrate_levels(
     offsets = np.array([fits[i].offsets[row] for i, row in zip(share, rows, strict=True)])
     low, high = np.quantile(curves[:, -1], [0.025, 0.975])
     capacity = float(np.median(chosen.curves[:, -1]))
-    notes = _notes(found, data, capacity, drain=drain, start_known=start_known)
-    starts = (curves[:, -1] if drain else np.zeros(len(curves))) if start_known else _litres_at_start(curves, offsets, data, drain)
+    notes = _notes(found, data, drain=drain, start_known=start_known)
+    starts = (
+        (curves[:, -1] if drain else np.zeros(len(curves)))
+        if start_known
+        else _litres_at_start(curves, offsets, data, drain)
+    )
     return Calibration(
         capacity_l=capacity,
         capacity_low_l=min(float(low), capacity),
@@ -300,7 +305,9 @@ def _check(seconds: Floats, level: Floats, pours: Floats, can_error: float) -> N
     if not (np.isfinite(pours).all() and (pours > 0).all()):
         raise QueryError("every pour needs a number above 0", next_step="write them like --pours 10,10,7.5")
     if not 0 <= can_error < 0.5:
-        raise QueryError("the can's error is a part of what is poured, from 0 to 50 %", next_step="leave --can-error out")
+        raise QueryError(
+            "the can's error is a part of what is poured, from 0 to 50 %", next_step="leave --can-error out"
+        )
     if len(level) < FEWEST_READINGS:
         raise QueryError(
             f"{counted(len(level), 'reading')} of this tank: too few",
@@ -433,7 +440,7 @@ def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: n
         if narrower == 2:
             break
         step = np.log(capacity[1] / capacity[0])
-        ends = np.log([good[:, 0].min(), good[:, 0].max()]) + [-step, step]
+        ends = [*np.log([good[:, 0].min(), good[:, 0].max()]), -step, step]
         capacity = np.exp(np.linspace(ends[0], ends[1], 400 if start_known else 120))
         if not start_known:
             apart = off[1] - off[0] if narrower else 0.02 * data.whole
@@ -495,7 +502,9 @@ def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats
     """((N, K + 1) true levels at the plateaus, (N,) offsets), N draws."""
     dx = np.diff(data.x)
     count = len(dx)
-    middle = np.median(np.clip(data.low, 0, 100) + np.clip(data.high, 0, 100), axis=0) / 2 if data.stepped else data.level
+    middle = (
+        np.median(np.clip(data.low, 0, 100) + np.clip(data.high, 0, 100), axis=0) / 2 if data.stepped else data.level
+    )
     known = ~np.isnan(middle)
     start = np.interp(data.x, data.x[known], np.maximum.accumulate(middle[known]))
     least = 0.02 * 100 / count
@@ -543,7 +552,9 @@ def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats
             some &= free
             room = np.full((CHAINS, count + 1), 2 * usual)
             room[:, 1:-1] = (h[:, 2:] - h[:, :-2]) / 2
-            moved = h + np.where(some, rng.normal(size=h.shape) * 10 ** rng.uniform(-2, 0.2, h.shape) * np.minimum(room, 20), 0)
+            moved = h + np.where(
+                some, rng.normal(size=h.shape) * 10 ** rng.uniform(-2, 0.2, h.shape) * np.minimum(room, 20), 0
+            )
             new_slopes, new_changes = bends(moved)
             new_likely = fits(moved, way, shift)
             gain = new_likely - likely
@@ -569,7 +580,10 @@ def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats
         h = np.where(taken[:, None], moved, h)
         likely = np.where(taken[:, None], new_likely, likely)
         if data.stepped:
-            other, turned = rng.integers(len(data.low), size=CHAINS), rng.choice(len(data.offsets), CHAINS, p=data.offset_priors)
+            other, turned = (
+                rng.integers(len(data.low), size=CHAINS),
+                rng.choice(len(data.offsets), CHAINS, p=data.offset_priors),
+            )
             new_likely = fits(h, other, turned)
             taken = np.log(rng.random(CHAINS)) < (new_likely - likely).sum(axis=1)
             way, shift = np.where(taken, other, way), np.where(taken, turned, shift)
@@ -623,7 +637,9 @@ def _litres_at_start(curves: Floats, offsets: Floats, data: _Data, drain: bool) 
     return np.array([np.interp(level + offset, LEVELS, curve) for curve, offset in zip(curves, offsets, strict=True)])
 
 
-def _points(chosen: _Fit, curves: Floats, offsets: Floats, data: _Data, found: Plateaus, *, drain: bool) -> tuple[TablePoint, ...]:
+def _points(
+    chosen: _Fit, curves: Floats, offsets: Floats, data: _Data, found: Plateaus, *, drain: bool
+) -> tuple[TablePoint, ...]:
     levels = found.cells[:, ~np.isnan(found.cells).all(axis=0)]
     levels = np.unique(np.round(np.nanmedian(levels, axis=0), 3))
     if drain:
@@ -680,14 +696,18 @@ def _seconds(value: Any) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _notes(found: Plateaus, data: _Data, capacity: float, *, drain: bool, start_known: bool) -> list[str]:
+def _notes(found: Plateaus, data: _Data, *, drain: bool, start_known: bool) -> list[str]:
     notes = []
     ends = found.level_pct if not drain else 100 - found.level_pct
     first = float(ends[0]) if not np.isnan(ends[0]) else 0.0
     if start_known and not drain and not data.pinned_low:
-        notes.append(f"the tank was taken for empty, yet its sender read {first:.1f} %: say --begins unknown if it was not")
+        notes.append(
+            f"the tank was taken for empty, yet its sender read {first:.1f} %: say --begins unknown if it was not"
+        )
     if start_known and drain and not data.pinned_high:
-        notes.append(f"the tank was taken for full, yet its sender read {first:.1f} %: say --begins unknown if it was not")
+        notes.append(
+            f"the tank was taken for full, yet its sender read {first:.1f} %: say --begins unknown if it was not"
+        )
     levels = ends[~np.isnan(ends)]
     stays = [1 for a, b in pairwise(levels) if not found.stepped and abs(b - a) < 2 * found.noise_pct / 5 + 0.05]
     top = levels[-2:] if not drain else levels[:2]

@@ -36,7 +36,8 @@ ALIKE = 2.0  # standard errors within which two rests are one
 LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
 SLOPE_SPREADS = (0.6, 0.35, 0.2, 0.15)  # by logarithm, round after round
 MARKS_A_POUR = 1.5  # from which on pours are told apart by where the level rests
-SOFT = 0.03  # of a step, by which a mark may be elsewhere
+SETTLING_PCT = 0.04  # by which slosh and the sender's lag may leave a plateau off, however long it rests
+SOFT = 0.08  # of a step, by which a mark may be elsewhere
 RHYTHM, EDGE = 0.35, 0.6  # spread of the time between pours, of it; and of how long before the first and after the last
 WITHIN = 0.2  # of the time between pours, that one pour takes to pass from mark to mark
 
@@ -163,14 +164,14 @@ def _rests(seconds: Floats, level: Floats, spread: float, dither: float) -> list
 
     knots = best_division(n, priced)
     found: list[_Rest] = []
-    for first, last in zip(knots[:-1], knots[1:], strict=True):
+    for first, last in pairwise(knots):
         rest, wild = (float(part[0, 0]) for part in misfits(np.array([first]), np.array([last])))
         if rest + REST_PRICE > wild + WILD_PRICE or last - first < 2:
             continue
         late = level[first + (last - first) // 3 : last] if last - first >= 6 else level[first:last]
         # Readings at rest that scatter more than noise does are alike among neighbours: slosh that has not died.
         scatter = float(np.std(late)) if len(late) > 3 else spread
-        sd = np.hypot(max(spread, scatter) / np.sqrt(len(late)), dither)
+        sd = np.hypot(np.hypot(max(spread, scatter) / np.sqrt(len(late)), dither), SETTLING_PCT)
         at = seconds[last - len(late) : last] - seconds[last - len(late) : last].mean()
         leaning = float(at @ late / np.sqrt(at @ at) / max(spread, 1e-9))
         found.append(_Rest(float(seconds[first]), float(seconds[last - 1]), float(late.mean()), float(sd), leaning))
@@ -214,7 +215,8 @@ def _alike(one: _Rest, other: _Rest) -> bool:
 @dataclass(frozen=True, slots=True)
 class _Costs:
     """What does not depend on the slopes. furthest: rests from one plateau to the next. rhythm: usual time between pours.
-    pause: (m,) of passing over a rest. skipped: (m, m) of passing over all between two. unlike: (m,) of taking it for a plateau."""
+    pause: (m,) of passing over a rest. skipped: (m, m) of passing over all between two. unlike: (m,) of taking it for a plateau.
+    """
 
     furthest: int
     rhythm: float
@@ -278,8 +280,11 @@ def _least_cost(
             best[place, many:][better] = least[better]
             come_from[place, many:, 0][better] = first + before[better]
             come_from[place, many:, 1][better] = many
-    ends = best[:, count] + [SAME_COST * (rows - 1 - place) if _alike(rest, rests[-1]) else LATE_COST + paused[-1] - paused[place + 1]
-                             for place, rest in enumerate(rests)]  # fmt: skip
+    after = LATE_COST + paused[-1] - paused[1:]
+    for place, rest in enumerate(rests):
+        if _alike(rest, rests[-1]):
+            after[place] = SAME_COST * (rows - 1 - place)
+    ends = best[:, count] + after
     last, pours = int(np.argmin(ends)), count
     place = last
     if not np.isfinite(ends[place]):
@@ -405,7 +410,10 @@ def _drawn(
     at: Floats, values: Floats, first_s: float, last_s: float, rising: Floats, spread: float, step: float,
     rng: np.random.Generator,
 ) -> tuple[Rows, float]:  # fmt: skip
-    """((P, J) draws of the pour that passed each mark, the logarithm of how likely all this is). rising: (K + 1,) what the level is expected to be after each pour."""
+    """((P, J) draws of the pour that passed each mark, the logarithm of how likely all this is).
+
+    rising: (K + 1,) what the level is expected to be after each pour.
+    """
     count, marks = len(rising) - 1, len(at)
     whole = max(last_s - first_s, 1.0)
     pours = np.arange(count + 1)
@@ -447,7 +455,8 @@ def _drawn(
     ways = np.zeros((ALTERNATIVES, marks), np.int64)
     for way, chain in enumerate(rng.choice(len(chains), ALTERNATIVES, p=_shares(evidence))):
         forward, moves, ends = chains[chain]
-        mark, pour = marks, int(rng.choice(count + 1, p=_shares(forward[-1] + ends)))
+        mark = marks
+        pour = int(rng.choice(count + 1, p=_shares(forward[-1] + ends)))
         while mark:
             likely = forward[:mark] + moves[mark - 1][:, :, pour]
             before, earlier = divmod(int(rng.choice(likely.size, p=_shares(likely.ravel()))), count + 1)

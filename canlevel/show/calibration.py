@@ -27,7 +27,9 @@ PLENTY = 0.9  # of the weight, from which on one shape is sure
 SHOWN_WEIGHT = 0.05
 
 
-def calibration_lines(found: Calibration, tank: str, units: VolumeUnit, *, name: str | None = None) -> list[tuple[str, str]]:
+def calibration_lines(
+    found: Calibration, tank: str, units: VolumeUnit, *, name: str | None = None
+) -> list[tuple[str, str]]:
     """(style, line) of a calibration."""
     unit = units.symbol
 
@@ -50,7 +52,12 @@ def calibration_lines(found: Calibration, tank: str, units: VolumeUnit, *, name:
     )  # fmt: skip
     lines.append(("", f"assumed   {_assumed(found, amount, unit)}"))
     lines.append(("", ""))
-    lines.append(("bold", f"{'pours':>5}  {unit + (' out' if found.drain else ' in'):>9}  {'level %':>8}  {'true level % (95 %)':>20}  {'rested':>8}"))
+    lines.append(
+        (
+            "bold",
+            f"{'pours':>5}  {unit + (' out' if found.drain else ' in'):>9}  {'level %':>8}  {'true level % (95 %)':>20}  {'rested':>8}",
+        )
+    )
     lines += [("", _plateau_line(plateau, amount)) for plateau in found.plateaus]
     lines.append(("", ""))
     lines.append(("bold", f"{'level %':>8}  {'holds ' + unit:>12}  95 %"))

@@ -90,14 +90,17 @@ def main() -> None:
           f"{'covered':>8} {'range':>7} {'shape ok':>8} {'refused':>7} {'s each':>6}")  # fmt: skip
     whole: list[Score] = []
     kinds = [(sender, shape) for sender in words.sender for shape in words.shape]
-    jobs = [(words.count, SEEDS[words.seeds] + 1000 * i, shape, sender, SCENES[words.scene]) for i, (sender, shape) in enumerate(kinds)]
+    jobs = [
+        (words.count, SEEDS[words.seeds] + 1000 * i, shape, sender, SCENES[words.scene])
+        for i, (sender, shape) in enumerate(kinds)
+    ]
     with ProcessPoolExecutor(words.processes) as pool:
         for (sender, shape), (found, spent_s) in zip(kinds, pool.map(_row, jobs), strict=True):
             print(_line(sender, shape, found, SENDERS[sender], spent_s), flush=True)
             whole += found
     kept = [one for one in whole if not np.isnan(one.off)]
-    print(f"all: {np.mean([one.covered for one in kept]):.1%} covered, shape right in {np.mean([one.right for one in kept]):.1%}, "
-          f"{len(whole) - len(kept)} refused of {len(whole)}")  # fmt: skip
+    covered, right = (np.mean([getattr(one, name) for one in kept]) for name in ("covered", "right"))
+    print(f"all: {covered:.1%} covered, shape right in {right:.1%}, {len(whole) - len(kept)} refused of {len(whole)}")
 
 
 def _line(sender: str, shape: str, found: list[Score], step: float, spent_s: float) -> str:

@@ -83,7 +83,9 @@ class Pouring:
     ratio: float
 
 
-def draw_pouring(rng: np.random.Generator, shape: str, sender: str, *, drain: bool = False, scene: Scene = TRAIN) -> Pouring:
+def draw_pouring(
+    rng: np.random.Generator, shape: str, sender: str, *, drain: bool = False, scene: Scene = TRAIN
+) -> Pouring:
     """One calibration of a tank of this shape with this sender."""
     step = SENDERS[sender]
     capacity = float(np.exp(rng.uniform(*np.log(scene.capacity_l))))
