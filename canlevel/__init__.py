@@ -7,9 +7,13 @@
     history = canlevel.open_store("history").readings()
     flows = canlevel.flows(history)                  # fills and drains
     canlevel.tanks(history)                          # one row for each tank and source
+    canlevel.levels_at(history, every="1h")          # levels and litres at even intervals
+    canlevel.open_stores("fleet/*").flows()          # many stores at once
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.calibrate("pours.log", "nmea2000.fresh_water.0", [10] * 12).table  # what a tank holds at each level
+    canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
 """
@@ -20,7 +24,27 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlevel.api import decode, decode_batches, devices, explain, flows, log, open_store, tanks, tidy, traffic
+    from canlevel.api import (
+        balance,
+        calibrate,
+        decode,
+        decode_batches,
+        devices,
+        explain,
+        flows,
+        leaks,
+        levels_at,
+        log,
+        open_store,
+        open_stores,
+        outlook,
+        plot,
+        prove,
+        report,
+        tanks,
+        tidy,
+        traffic,
+    )
     from canlevel.errors import (
         CanlevelError,
         CaptureError,
@@ -30,7 +54,9 @@ if TYPE_CHECKING:
         StoreError,
         StoreWarning,
     )
+    from canlevel.histories import Histories, History
     from canlevel.roster import Roster, load_roster
+    from canlevel.season import write_season
     from canlevel.storage.store import Store
 
 __version__ = "0.1.0"
@@ -39,34 +65,55 @@ __all__ = [
     "CanlevelError",
     "CaptureError",
     "DefinitionError",
+    "Histories",
+    "History",
     "QueryError",
     "Roster",
     "RosterError",
     "Store",
     "StoreError",
     "StoreWarning",
+    "balance",
+    "calibrate",
     "decode",
     "decode_batches",
     "devices",
     "explain",
     "flows",
+    "leaks",
+    "levels_at",
     "load_roster",
     "log",
     "open_store",
+    "open_stores",
+    "outlook",
+    "plot",
+    "prove",
+    "report",
     "tanks",
     "tidy",
     "traffic",
+    "write_season",
 ]
 
 _HOMES = {
     "canlevel.api": (
+        "balance",
+        "calibrate",
         "decode",
         "decode_batches",
         "devices",
         "explain",
         "flows",
+        "leaks",
+        "levels_at",
         "log",
         "open_store",
+        "open_stores",
+        "outlook",
+        "plot",
+        "prove",
+        "report",
         "tanks",
         "tidy",
         "traffic",
@@ -80,7 +127,9 @@ _HOMES = {
         "StoreError",
         "StoreWarning",
     ),
+    "canlevel.histories": ("Histories", "History"),
     "canlevel.roster": ("Roster", "load_roster"),
+    "canlevel.season": ("write_season",),
     "canlevel.storage.store": ("Store",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

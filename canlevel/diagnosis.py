@@ -18,6 +18,7 @@ import numpy as np
 import pyarrow as pa
 
 from canlevel.capture.source import Progress, Source, open_source
+from canlevel.capture.tally import Tally
 from canlevel.decoding.assembly import CONFIGURATION_INFORMATION, PRODUCT_INFORMATION, Assembled, Assembler
 from canlevel.decoding.definitions import load_dbc
 from canlevel.decoding.devices import (
@@ -55,6 +56,7 @@ from canlevel.findings.evidence import (
 )
 from canlevel.findings.held import Readings, doubled
 from canlevel.findings.listener import Kept, Listener, Proof, frame_text
+from canlevel.findings.traffic import Traffic
 from canlevel.identifier import carries, pgns, source_addresses
 from canlevel.roster import Roster, Shape, load_roster
 from canlevel.tables import (
@@ -63,12 +65,13 @@ from canlevel.tables import (
     TIME_TYPE,
     UNKNOWN_TIME_US,
     codes_of,
+    described,
     rows_at,
     times_us,
     values_of,
 )
 
-__all__ = ["DEVICES", "Examination", "Explanation", "Heard", "open_examination"]
+__all__ = ["DEVICES", "Examination", "Explanation", "Heard", "Hearing", "open_examination", "recording_facts"]
 
 ADDRESS_CLAIM, REQUEST, TO_ALL = 60928, 59904, 255
 TRANSPORT_CONTROL, TRANSPORT_DATA = 60416, 60160
@@ -92,39 +95,43 @@ STEADY, SHORTEST_RHYTHM_S, FEWEST_PERIODS = 0.5, 2.0, 2
 SENDS = pa.struct([("pgn", pa.uint32()), ("frames", pa.int64()), ("period_s", pa.float64())])
 DEVICES = pa.schema(
     [
-        pa.field("channel", pa.string()),
-        pa.field("source_address", pa.uint8()),
-        pa.field("name", pa.string()),  # its 64-bit NAME as 16 hex digits; null where it did not claim its address
-        pa.field("identity", pa.uint32()),
-        pa.field("manufacturer_code", pa.uint16()),
-        pa.field("ecu_instance", pa.uint8()),
-        pa.field("function_instance", pa.uint8()),
-        pa.field("function", pa.uint8()),
-        pa.field("device_class", pa.uint8()),
-        pa.field("system_instance", pa.uint8()),
-        pa.field("industry_group", pa.uint8()),
-        pa.field("industry", pa.string()),
-        pa.field("arbitrary_address", pa.bool_()),
-        pa.field("make", pa.string()),
-        pa.field("model", pa.string()),
-        pa.field("serial", pa.string()),
-        pa.field("unit", pa.string()),
-        pa.field("product_code", pa.uint16()),
-        pa.field("software", pa.string()),
-        pa.field("model_version", pa.string()),
-        pa.field("network_version", pa.float64()),
-        pa.field("certification", pa.uint8()),
-        pa.field("load_ma", pa.float64()),
-        pa.field("installer_text", pa.list_(pa.string())),
-        pa.field(
-            "sends", pa.list_(SENDS)
-        ),  # period_s is null where they keep none: several frames to a message, or once
-        pa.field("frames", pa.int64()),
-        pa.field("first_heard", TIME_TYPE),
-        pa.field("last_heard", TIME_TYPE),
-        pa.field("load_share_pct", pa.float64()),  # of all bits on its bus
-        pa.field("tanks", pa.list_(pa.string())),
-        pa.field("faults", pa.list_(pa.string())),
+        described("channel", pa.string(), "which bus", null="not told"),
+        described("source_address", pa.uint8(), "where it speaks from"),
+        described("name", pa.string(), "its 64-bit NAME as 16 hexadecimal digits", null="it did not claim its address"),
+        described("identity", pa.uint32(), "of the NAME: its unique number", null="no NAME"),
+        described("manufacturer_code", pa.uint16(), "of the NAME", null="no NAME"),
+        described("ecu_instance", pa.uint8(), "of the NAME", null="no NAME"),
+        described("function_instance", pa.uint8(), "of the NAME", null="no NAME"),
+        described("function", pa.uint8(), "of the NAME", null="no NAME"),
+        described("device_class", pa.uint8(), "of the NAME: the vehicle system", null="no NAME"),
+        described("system_instance", pa.uint8(), "of the NAME: the vehicle system's instance", null="no NAME"),
+        described("industry_group", pa.uint8(), "of the NAME", null="no NAME"),
+        described("industry", pa.string(), "that group in words", null="no NAME, or not known"),
+        described("arbitrary_address", pa.bool_(), "of the NAME: whether it may take another address", null="no NAME"),
+        described("make", pa.string(), "maker, as it says itself", null="not told"),
+        described("model", pa.string(), "model, as it says itself", null="not told"),
+        described("serial", pa.string(), "serial number, as it says itself", null="not told"),
+        described("unit", pa.string(), "unit number, as an RV-C device says it", null="not told"),
+        described("product_code", pa.uint16(), "NMEA 2000 product code", null="not told"),
+        described("software", pa.string(), "software version, as it says itself", null="not told"),
+        described("model_version", pa.string(), "model version, as it says itself", null="not told"),
+        described("network_version", pa.float64(), "version of the NMEA 2000 messages", null="not told"),
+        described("certification", pa.uint8(), "NMEA 2000 certification level", null="not told"),
+        described(
+            "load_ma",
+            pa.float64(),
+            "what it draws from the network, by its load equivalency",
+            unit="mA",
+            null="not told",
+        ),
+        described("installer_text", pa.list_(pa.string()), "what the installer wrote into it", null="nothing"),
+        described("sends", pa.list_(SENDS), "what it sends: pgn, frames, period_s (null where it keeps none)"),
+        described("frames", pa.int64(), "how many frames"),
+        described("first_heard", TIME_TYPE, "time of its first frame", unit="UTC", null="no times with dates"),
+        described("last_heard", TIME_TYPE, "time of its last frame", unit="UTC", null="no times with dates"),
+        described("load_share_pct", pa.float64(), "its share of all bits on its bus", unit="%", null="not known"),
+        described("tanks", pa.list_(pa.string()), "tanks it sends"),
+        described("faults", pa.list_(pa.string()), "faults it reports of itself"),
     ]
 )
 
@@ -149,6 +156,22 @@ class _Said:
         faults = self.troubles.setdefault(who, {})
         had = faults.get(words)
         faults[words] = proof() if had is None else replace(had, frames=had.frames + 1, last_us=last_us)
+
+    def who(self) -> _Said:
+        """Who they said they are, for what follows: of claims the latest of each NAME and address, in their order."""
+        latest: dict[tuple[str | None, int, int], Claim] = {}
+        for claim in self.claims:
+            key = (claim.channel, claim.source_address, claim.name)
+            latest.pop(key, None)
+            latest[key] = claim
+        return _Said(
+            dict(self.names),
+            dict(self.products),
+            dict(self.identifications),
+            dict(self.installers),
+            list(latest.values()),
+            dict(self.asked),
+        )
 
     def reports(self) -> list[Report]:
         """What each device reports, all of it as one."""
@@ -214,45 +237,69 @@ class Heard:
         return [_between(*(row[key] for key in HEARD)) for row in rows]
 
 
-class Examination:
-    """A SOURCE being heard.
+class Hearing:
+    """Buses being heard, batch by batch. What is wrong so far, and who is there, can be asked at any time.
 
     levels: keep what the tanks said. Without, who is on the bus can be told, and not what is wrong there.
     """
 
-    def __init__(
-        self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
-    ) -> None:
-        self.source = source
-        self._roster, self._decoder, self._bitrate = roster, decoder, bitrate
+    def __init__(self, decoder: TankDecoder, *, levels: bool = True) -> None:
+        self._decoder = decoder
         self._listener = Listener((*decoder.messages, *TALK))
         self._readings = Readings(levels=levels)
         self._talk: list[Kept] = []
-        self._listened_s: float | None = None
+        self._taken = 0
+        self._before = _Said()
 
-    def run(self, on_batch: Callable[[Progress], None] | None = None) -> Heard:
-        """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
+    @property
+    def traffic(self) -> Traffic:
+        """All frames so far, counted."""
+        return self._listener.traffic
 
-        Raises CaptureError for what cannot be read.
+    @property
+    def held(self) -> int:
+        """How many frames are kept, one way or the other."""
+        return self._taken + self._listener.waiting
+
+    def add(self, frames: pa.Table) -> None:
+        """Hear a batch. frames: FRAMES, n rows, in the order they came."""
+        self._listener.add(frames)
+        if self._listener.waiting >= SLICE:
+            self._take()
+
+    def heard(self, roster: Roster, recording: Recording, *, several: bool = False, done: bool = False) -> Heard:
+        """What was heard so far. recording: what the reading of it brought up. several: recordings that may overlap.
+
+        done: nothing follows, so that what is no longer needed is let go.
         """
-        began_s = time.monotonic()
-        try:
-            with suppress(NoFramesError):
-                for frames in self.source.batches():
-                    self._listener.add(frames)
-                    if self._listener.waiting >= SLICE:
-                        self._take(self._listener.hand_out())
-                    if on_batch is not None:
-                        on_batch(self.source.progress())
-        finally:
-            if self.source.live:
-                self._listened_s = time.monotonic() - began_s
-            self.source.close()
-        self._take(self._listener.hand_out())
-        return self._heard()
+        self._take()
+        talk = Kept.joined(self._talk)
+        self._talk = [] if done else [talk]
+        if several:
+            talk = _once(talk)
+            self._readings.drop_doubled()
+        said = _listen_to(talk, self._before)
+        evidence = gather(
+            self._listener,
+            self._readings,
+            {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
+            roster=roster,
+            recording=recording,
+            claims=said.claims,
+            asked=said.asked,
+            reports=said.reports(),
+            bus_times=said.times,
+        )
+        return Heard(evidence, said)
 
-    def _take(self, kept: Kept) -> None:
-        """Decode the tank frames among some that were kept, and let them go; what devices say is put by."""
+    def go_on_from(self, heard: Heard) -> None:
+        """Take over who the devices said they are from another hearing of the same buses, which ends here."""
+        self._before = heard.said.who()
+
+    def _take(self) -> None:
+        """Decode the tank frames among those that were kept, and let them go; what devices say is put by."""
+        kept = self._listener.hand_out()
+        self._taken += len(kept.number)
         decoded = self._decoder.decode_each(kept.frames)
         self._readings.add(kept, decoded.readings, decoded.at, decoded.steps)
         identifier, flags = (values_of(kept.frames.column(name)) for name in ("identifier", "flags"))
@@ -260,35 +307,57 @@ class Examination:
         if len(rows):
             self._talk.append(Kept(rows_at(kept.frames, rows), kept.number[rows]))
 
-    def _heard(self) -> Heard:
-        talk = Kept.joined(self._talk)
-        self._talk.clear()
-        if self.source.several:
-            talk = _once(talk)
-            self._readings.drop_doubled()
-        said = _listen_to(talk)
-        tally = self.source.tally
-        first_dropped = tally.first_dropped
-        evidence = gather(
-            self._listener,
-            self._readings,
-            {pgn: message.period_s for pgn, message in self._decoder.messages.items()},
-            roster=self._roster,
-            recording=Recording(
-                skipped=tally.skipped,
-                dropped=tally.dropped,
-                dropped_line=first_dropped.line if first_dropped else None,
-                dropped_text=first_dropped.text if first_dropped else None,
-                live=self.source.live,
-                listened_s=self._listened_s,
-                bitrate=self._bitrate,
-            ),
-            claims=said.claims,
-            asked=said.asked,
-            reports=said.reports(),
-            bus_times=said.times,
-        )
-        return Heard(evidence, said)
+
+class Examination:
+    """A SOURCE being heard to its end. levels: see Hearing."""
+
+    def __init__(
+        self, source: Source, roster: Roster, decoder: TankDecoder, bitrate: int, *, levels: bool = True
+    ) -> None:
+        self.source = source
+        self.roster, self.decoder, self._bitrate = roster, decoder, bitrate
+        self._hearing = Hearing(decoder, levels=levels)
+
+    def run(
+        self,
+        on_batch: Callable[[Progress], None] | None = None,
+        *,
+        on_frames: Callable[[pa.Table], None] | None = None,
+    ) -> Heard:
+        """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
+
+        on_batch: called after each batch. on_frames: called with its FRAMES; a bus brings some, or none, twice a second.
+        Raises CaptureError for what cannot be read.
+        """
+        began_s, listened_s = time.monotonic(), None
+        try:
+            with suppress(NoFramesError):
+                for frames in self.source.batches():
+                    self._hearing.add(frames)
+                    if on_frames is not None:
+                        on_frames(frames)
+                    if on_batch is not None:
+                        on_batch(self.source.progress())
+        finally:
+            if self.source.live:
+                listened_s = time.monotonic() - began_s
+            self.source.close()
+        recording = recording_facts(self.source.tally, self._bitrate, live=self.source.live, listened_s=listened_s)
+        return self._hearing.heard(self.roster, recording, several=self.source.several, done=True)
+
+
+def recording_facts(tally: Tally, bitrate: int, *, live: bool, listened_s: float | None) -> Recording:
+    """What the reading of a source brought up, for checks. bitrate: bit/s. listened_s: to a live bus."""
+    first_dropped = tally.first_dropped
+    return Recording(
+        skipped=tally.skipped,
+        dropped=tally.dropped,
+        dropped_line=first_dropped.line if first_dropped else None,
+        dropped_text=first_dropped.text if first_dropped else None,
+        live=live,
+        listened_s=listened_s,
+        bitrate=bitrate,
+    )
 
 
 def open_examination(
@@ -328,9 +397,9 @@ def _once(kept: Kept) -> Kept:
 # ---- what devices say ----
 
 
-def _listen_to(kept: Kept) -> _Said:
-    """Everything that devices said of themselves in the frames that were kept."""
-    said = _Said()
+def _listen_to(kept: Kept, before: _Said) -> _Said:
+    """Everything that devices said of themselves in the frames that were kept, and before them."""
+    said = before.who()
     frames = kept.frames
     if not len(frames):
         return said

@@ -22,13 +22,18 @@ __all__ = [
 ]
 
 SHOWN_CHARACTERS = 120
+# Not printable as Python has it, harmless to a terminal, and needed to write names: the joiners of Persian, of Indic scripts
+# and of emoji, and the blanks that French and Japanese know besides.
+JOINERS_AND_BLANKS = "\u200c\u200d\xa0\u202f\u3000"
 
 
 def printable(text: str | bytes, limit: int | None = None) -> str:
     """`text` with control characters escaped, cut to `limit` characters, so that a file or a device cannot drive a terminal."""
     if isinstance(text, bytes):
         text = text.decode("utf-8", "replace")
-    shown = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+    shown = text
+    if not text.isprintable():
+        shown = "".join(c if c.isprintable() or c in JOINERS_AND_BLANKS else ascii(c)[1:-1] for c in text)
     return shown if limit is None or len(shown) <= limit else shown[: limit - 1] + "…"
 
 

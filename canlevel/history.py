@@ -16,8 +16,9 @@ from canlevel.errors import StoreError
 from canlevel.storage.store import Store, open_store
 from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
 
-__all__ = ["bring_flows_up_to_date", "main", "stored_flows"]
+__all__ = ["LATELY_DAYS", "bring_flows_up_to_date", "lately", "main", "stored_flows"]
 
+LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 METHOD = 6  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
@@ -40,7 +41,7 @@ def stored_flows(
     try:
         bring_flows_up_to_date(store)
     except StoreError:
-        readings = store.scan(
+        readings = store.to_arrow(
             tank=tank,
             since=None if since is None else max(_moment(since) - DAY, EPOCH),
             until=None if until is None else _moment(until) + DAY,
@@ -59,6 +60,12 @@ def stored_flows(
         store.note_derived({})
         bring_flows_up_to_date(store)
         return store.scan_flows(tank=tank, since=since, until=until)
+
+
+def lately(store: Store, until: datetime | str | None = None) -> datetime | None:
+    """When the last LATELY_DAYS days of a store began, those before `until`; None for a store without readings."""
+    days = [part.parent.name.removeprefix("date=") for part in store.parts(until=until)]
+    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 def bring_flows_up_to_date(store: Store) -> int:

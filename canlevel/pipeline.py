@@ -27,7 +27,17 @@ from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.commit import as_store_error
 from canlevel.storage.store import Store, create_store
 from canlevel.storage.writer import Writer
-from canlevel.tables import READINGS, codes_of, distinct, empty, first_of_each, rows_at, values_of
+from canlevel.tables import (
+    READINGS,
+    UNKNOWN_TIME_US,
+    codes_of,
+    distinct,
+    empty,
+    first_of_each,
+    rows_at,
+    times_us,
+    values_of,
+)
 
 __all__ = ["Decoding", "LogState", "LogSummary", "collect", "log_source", "open_decoding"]
 
@@ -36,7 +46,11 @@ MOST_TO_DERIVE = 80_000  # new readings whose flows are derived at once; of more
 
 @dataclass(slots=True)
 class Decoding:
-    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages."""
+    """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages.
+
+    on_readings: is given READINGS of each batch that has some, as they are known then. heard_until_us: the latest time of any
+    frame, where every frame is read.
+    """
 
     source: Source
     roster: Roster
@@ -44,6 +58,8 @@ class Decoding:
     own: tuple[Message, ...] = ()
     readings: int = 0
     malformed: int = 0
+    on_readings: Callable[[pa.Table], None] | None = None
+    heard_until_us: int | None = None
     _heard: set[tuple[str, int]] = field(default_factory=set)
     _rates: OnlineRates = field(default_factory=OnlineRates)
 
@@ -54,9 +70,16 @@ class Decoding:
     def tally(self) -> Tally:
         return self.source.tally
 
-    def batches(self) -> Iterator[pa.Table]:
-        """READINGS, batch by batch as the source delivers; batches without a tank frame come as empty tables."""
-        for frames in self.source.batches(self.decoder.messages):
+    def batches(self, *, every_frame: bool = False) -> Iterator[pa.Table]:
+        """READINGS, batch by batch as the source delivers; batches without a tank frame come as empty tables.
+
+        every_frame: read also frames that are no tank's, for heard_until_us.
+        """
+        for frames in self.source.batches(None if every_frame else self.decoder.messages):
+            if every_frame and len(frames):
+                latest_us = int(times_us(frames).max())
+                if latest_us != UNKNOWN_TIME_US:
+                    self.heard_until_us = max(latest_us, self.heard_until_us or latest_us)
             yield self.decoded(frames)
 
     def decoded(self, frames: pa.Table) -> pa.Table:
@@ -66,6 +89,8 @@ class Decoding:
         self.malformed += _count(readings, "malformed")
         if len(readings) and self.roster.tanks:
             self._heard.update(_tanks_and_sources(readings))
+        if len(readings) and self.on_readings is not None:
+            self.on_readings(readings)
         return readings
 
     @property
@@ -108,14 +133,16 @@ def open_decoding(
     return Decoding(source, roster, decoder, own)
 
 
-def collect(decoding: Decoding, on_batch: Callable[[Progress], None] | None = None) -> pa.Table:
-    """All readings of a source as one table; it is closed at the end.
+def collect(
+    decoding: Decoding, on_batch: Callable[[Progress], None] | None = None, *, every_frame: bool = False
+) -> pa.Table:
+    """All readings of a source as one table; it is closed at the end. every_frame: as in Decoding.batches().
 
     Of several recordings that overlap each reading comes once, as in a store.
     """
     tables = []
     try:
-        for readings in decoding.batches():
+        for readings in decoding.batches(every_frame=every_frame):
             if len(readings):
                 tables.append(readings)
             if on_batch is not None:

@@ -7,7 +7,7 @@ store that was opened shows all that was heard until a second before the power w
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -28,9 +28,18 @@ from canlevel.storage.lock import HeldError
 from canlevel.storage.merge import Tidied, set_aside, tidy_store
 from canlevel.storage.store import Store, marks_table, open_store
 from canlevel.storage.writer import Writer
-from canlevel.tables import FRAMES, codes_of, dictionary_column, time_column, times_us
+from canlevel.tables import FRAMES, READINGS, codes_of, dictionary_column, empty, time_column, times_us
 
-__all__ = ["NOT_RUNNING", "WAIT_FOR_OTHERS_S", "Recovered", "bring_in", "decoding_context", "open_whole", "tidy"]
+__all__ = [
+    "NOT_RUNNING",
+    "WAIT_FOR_OTHERS_S",
+    "Recovered",
+    "bring_in",
+    "decoding_context",
+    "heard_lately",
+    "open_whole",
+    "tidy",
+]
 
 NOT_RUNNING = "canlevel was not running"  # why of an outage
 WAIT_FOR_OTHERS_S = 2.0  # a reader that puts right what a crash has left holds the store for a moment
@@ -156,17 +165,40 @@ def _bring_in_file(
 ) -> list[tuple[int, int]]:
     """One file; returns the first and last time of each batch of its frames."""
     heard = []
+    for frames in _frames_of(file, decoder):
+        writer.append(rates.add(roster.apply(decoder.decode(frames))))
+        time_us = times_us(frames)
+        heard.append((int(time_us.min()), int(time_us.max())))
+    return heard
+
+
+def _frames_of(file: JournalFile, decoder: TankDecoder) -> Iterator[pa.Table]:
+    """FRAMES of one file, in the times that became known later."""
     source = open_source(file.path, leniently=True)
     try:
         for frames in source.batches(decoder.messages):
             if not len(frames):
                 continue
-            time_us = file.moved(times_us(frames))
             codes, words = codes_of(frames.column("channel"))
-            columns = {"time": time_column(time_us), "channel": dictionary_column(codes, channel_of(words))}
-            frames = pa.table([columns.get(name, frames.column(name)) for name in FRAMES.names], schema=FRAMES)
-            writer.append(rates.add(roster.apply(decoder.decode(frames))))
-            heard.append((int(time_us.min()), int(time_us.max())))
+            columns = {
+                "time": time_column(file.moved(times_us(frames))),
+                "channel": dictionary_column(codes, channel_of(words)),
+            }
+            yield pa.table([columns.get(name, frames.column(name)) for name in FRAMES.names], schema=FRAMES)
     finally:
         source.close()
-    return heard
+
+
+def heard_lately(store: Store) -> pa.Table:
+    """READINGS, without rates, that the journal of a logger at work holds: its last minute, part of it perhaps stored by now.
+
+    Nothing is changed. What cannot be read, or is in a part while it is read, is left out.
+    """
+    tables = []
+    for run in journal_runs(store.path):
+        roster, decoder = _decoding_of(run.context() or {}, store)
+        with suppress(OSError):
+            for file in run.files():
+                with suppress(CanlevelError):
+                    tables += [roster.apply(decoder.decode(frames)) for frames in _frames_of(file, decoder)]
+    return pa.concat_tables(tables).unify_dictionaries() if tables else empty(READINGS)

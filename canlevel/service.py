@@ -36,6 +36,7 @@ LEVELS = {
 }
 WATCHDOG_S = 120  # merging the parts of a day, or a slow card, may take a while
 RESTART_S = 10
+ENVIRONMENT, PASSWORD = "/etc/canlevel.env", "CANLEVEL_MQTT_PASSWORD"
 
 
 def tell_ready() -> None:
@@ -116,17 +117,21 @@ def unit_text(
     roster: Path | None = None,
     user: str | None = None,
     group: str | None = None,
+    publish: str | None = None,
 ) -> str:
     """A systemd unit that logs live buses into a store.
 
     program: the words that start canlevel, the first an absolute path. store, roster: made absolute; neither has to exist.
-    user: who it runs as. group: one more of their groups, that which may open the adapter.
+    user: who it runs as. group: one more of their groups, that which may open the adapter. publish: a broker's URL, without a
+    password, since anybody may read a unit.
     Raises QueryError where a word has control characters in it, which a unit cannot hold.
     """
     folder = _absolute(store)
     words = [str(word) for word in program] + ["log", *sources, "--store", folder]
     if roster is not None:
         words += ["--roster", _absolute(roster)]
+    if publish is not None:
+        words += ["--publish", publish]
     for word in [*words, user or "", group or ""]:
         if not word.isprintable():
             raise QueryError(
@@ -151,6 +156,14 @@ def unit_text(
         "Type=notify",
         # In the program's own path $ stands for itself.
         f"ExecStart={' '.join([_quoted(words[0]), *(_quoted(word, command=True) for word in words[1:])])}",
+        *(
+            [
+                f"# A broker's password stands in a file of root's own, mode 600: {PASSWORD}=...",
+                f"EnvironmentFile=-{ENVIRONMENT}",
+            ]
+            if publish is not None
+            else []
+        ),
         "# The logger says that it is alive; if it does not for so long, it is started again, as after any other failure.",
         f"WatchdogSec={WATCHDOG_S}",
         "Restart=on-failure",

@@ -23,7 +23,18 @@ from canlevel.decoding.fields import Field
 from canlevel.decoding.messages import Message, messages_by_pgn
 from canlevel.tables import timestamp_us
 
-__all__ = ["Flow", "SimulatedFrame", "Simulation", "Tank", "candump_text", "clinic_coach", "simulate", "workboat"]
+__all__ = [
+    "NINE_INCH_STRIP",
+    "Flow",
+    "SimulatedFrame",
+    "Simulation",
+    "Tank",
+    "candump_text",
+    "clinic_coach",
+    "simulate",
+    "tank_frame",
+    "workboat",
+]
 
 FLUID_LEVEL, TANK_STATUS, DASH_DISPLAY, EXHAUST_FLUID = 127505, 0x1FFB7, 65276, 65110
 ADDRESS_CLAIM = 60928
@@ -124,14 +135,15 @@ def simulate(tanks: Sequence[Tank], *, start: datetime, seconds: float, seed: in
         level = 100 * tank.volume_l(at) / tank.capacity_l + random.normal(0, tank.noise_pct, count)
         shown = np.floor(level / tank.step_pct + 1e-9) * tank.step_pct
         for when, percent in zip(at.tolist(), np.clip(shown, 0, 100).tolist(), strict=True):
-            identifier, data = _tank_frame(tank, percent)
+            identifier, data = tank_frame(tank, percent)
             frames.append(SimulatedFrame(start_us + round(when * 1e6), tank.channel, identifier, data))
     if traffic:
         frames += _other_traffic(tanks, start_us, seconds, random)
     return Simulation(start, tuple(tanks), sorted(frames))
 
 
-def _tank_frame(tank: Tank, level_pct: float) -> tuple[int, bytes]:
+def tank_frame(tank: Tank, level_pct: float) -> tuple[int, bytes]:
+    """(identifier, eight data bytes) of the message by which a tank's device tells a level."""
     if tank.protocol == "nmea2000":
         capacity = round(tank.capacity_l * 10) if tank.tells_capacity else 0xFFFFFFFF
         values = {"Instance": tank.instance, "LevelPct": round(level_pct * 250), "CapacityL": capacity}

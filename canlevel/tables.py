@@ -40,6 +40,7 @@ __all__ = [
     "arrow",
     "codes_of",
     "column",
+    "described",
     "dictionary_column",
     "distinct",
     "empty",
@@ -47,10 +48,12 @@ __all__ = [
     "float_column",
     "matching",
     "null_column",
+    "plain",
     "rows_at",
     "time_column",
     "times_us",
     "timestamp_us",
+    "units",
     "values_of",
     "word_column",
 ]
@@ -77,77 +80,148 @@ STATUSES = ("ok", "not_available", "error", "reserved", "over_range", "malformed
 # Bits of the frames' `flags`.
 EXTENDED, REMOTE, ERROR_FRAME, FD = 1, 2, 4, 8
 
+
+def described(
+    name: str, kind: pa.DataType, meaning: str, *, unit: str | None = None, null: str | None = None
+) -> pa.Field:
+    """A column of a schema that says what it means, its unit, and what it means where it is null (None: it never is).
+
+    What it says is the field's metadata: any Arrow reader can show it, and the page of all columns is made of it.
+    """
+    told = {"meaning": meaning, "unit": unit, "null": null}
+    return pa.field(name, kind, metadata={word: text for word, text in told.items() if text is not None})
+
+
+def plain(schema: pa.Schema) -> pa.Schema:
+    """The same columns without what they say of themselves."""
+    return pa.schema([pa.field(field.name, field.type) for field in schema])
+
+
+def units(schema: pa.Schema) -> dict[str, str]:
+    """The unit of each column that has one."""
+    return {
+        field.name: (field.metadata or {})[b"unit"].decode() for field in schema if b"unit" in (field.metadata or {})
+    }
+
+
 FRAMES = pa.schema(
     [
-        pa.field("time", TIME_TYPE),  # null where the recording does not tell the date
-        pa.field("channel", WORD),
-        pa.field("identifier", pa.uint32()),  # 29 or 11 bits, without flags
-        pa.field("flags", pa.uint8()),
-        pa.field("length", pa.uint8()),  # data bytes, up to 64 for CAN FD
-        pa.field("payload", pa.uint64()),  # the first eight data bytes, byte 0 lowest
-        pa.field("line", pa.int64()),  # line of a text recording, else the number of the frame, from 1
+        described(
+            "time", TIME_TYPE, "when the frame was received", unit="UTC", null="the recording does not tell the date"
+        ),
+        described("channel", WORD, "which bus", null="not told"),
+        described("identifier", pa.uint32(), "29 or 11 bits, without flags"),
+        described("flags", pa.uint8(), "bits: 1 extended, 2 remote, 4 error frame, 8 CAN FD"),
+        described("length", pa.uint8(), "data bytes, up to 64 for CAN FD", unit="byte"),
+        described("payload", pa.uint64(), "the first eight data bytes, byte 0 lowest"),
+        described("line", pa.int64(), "line of a text recording, else the number of the frame, from 1"),
     ]
 )
 
 READINGS = pa.schema(
     [
-        pa.field("time", TIME_TYPE),
-        pa.field("vessel", WORD),
-        pa.field("channel", WORD),
-        pa.field("protocol", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("fluid", WORD),
-        pa.field("instance", pa.int16()),
-        pa.field("source_address", pa.uint8()),
-        pa.field("level_pct", pa.float64()),
-        pa.field("capacity_l", pa.float64()),
-        pa.field("volume_l", pa.float64()),
-        pa.field("status", WORD),
-        pa.field("rate_l_per_min", pa.float64()),
-        pa.field("rate_low", pa.float64()),
-        pa.field("rate_high", pa.float64()),
+        described(
+            "time",
+            TIME_TYPE,
+            "when the frame was received, to the microsecond",
+            unit="UTC",
+            null="the recording does not tell the date (never in a store)",
+        ),
+        described("vessel", WORD, "whose tanks these are", null="nobody said"),
+        described("channel", WORD, "which bus, as the recorder or the adapter calls it", null="not told"),
+        described("protocol", WORD, "nmea2000, rvc or j1939"),
+        described("tank", WORD, "protocol.fluid.instance, as rvc.grey_water.18"),
+        described("name", WORD, "the owner's name for the tank, from the roster", null="not in a roster"),
+        described(
+            "fluid",
+            WORD,
+            "fuel, gasoline, fresh_water, grey_water, black_water, live_well, oil, lpg, def, washer_fluid or unknown",
+        ),
+        described(
+            "instance",
+            pa.int16(),
+            "the number of the tank among those of its fluid, as on the wire",
+            null="a malformed frame does not tell it",
+        ),
+        described("source_address", pa.uint8(), "the address of the device that sent it"),
+        described(
+            "level_pct", pa.float64(), "level, percent of full", unit="%", null="the device gave no number: see status"
+        ),
+        described(
+            "capacity_l",
+            pa.float64(),
+            "what the tank holds: by the roster, else as the device says",
+            unit="L",
+            null="neither tells it",
+        ),
+        described(
+            "volume_l",
+            pa.float64(),
+            "what is in it, from level and capacity by the tank's shape; the device's own figure where there is no capacity",
+            unit="L",
+            null="no level, or no capacity",
+        ),
+        described("status", WORD, "ok, not_available, error, reserved, over_range or malformed"),
+        described(
+            "rate_l_per_min",
+            pa.float64(),
+            "how fast it fills (positive) or drains, as known at this moment",
+            unit="L/min",
+            null="not known yet, or no capacity",
+        ),
+        described(
+            "rate_low", pa.float64(), "lower end of the rate's 95 % interval", unit="L/min", null="as rate_l_per_min"
+        ),
+        described(
+            "rate_high", pa.float64(), "upper end of the rate's 95 % interval", unit="L/min", null="as rate_l_per_min"
+        ),
     ]
 )
 
 FLOWS = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("source_address", pa.uint8()),
-        pa.field("kind", WORD),  # fill, drain
-        pa.field("start", TIME_TYPE),
-        pa.field("end", TIME_TYPE),
-        pa.field("start_level_pct", pa.float64()),
-        pa.field("end_level_pct", pa.float64()),
-        pa.field("volume_l", pa.float64()),  # positive; null without a capacity
-        pa.field("rate_l_per_min", pa.float64()),  # signed, filling positive; null without a capacity
-        pa.field("rate_low", pa.float64()),
-        pa.field("rate_high", pa.float64()),
-        pa.field("rate_pct_per_min", pa.float64()),  # signed
+        described("vessel", WORD, "whose tank", null="nobody said"),
+        described("tank", WORD, "protocol.fluid.instance"),
+        described("name", WORD, "the owner's name for the tank", null="not in a roster"),
+        described("source_address", pa.uint8(), "the address of the device that sent the level"),
+        described("kind", WORD, "fill or drain"),
+        described("start", TIME_TYPE, "when it began", unit="UTC"),
+        described("end", TIME_TYPE, "when it ended, or the readings did", unit="UTC"),
+        described("start_level_pct", pa.float64(), "level when it began", unit="%"),
+        described("end_level_pct", pa.float64(), "level when it ended", unit="%"),
+        described("volume_l", pa.float64(), "how much flowed, positive", unit="L", null="no capacity"),
+        described("rate_l_per_min", pa.float64(), "how fast, filling positive", unit="L/min", null="no capacity"),
+        described(
+            "rate_low",
+            pa.float64(),
+            "lower end of the rate's 95 % interval",
+            unit="L/min",
+            null="no capacity",
+        ),
+        described("rate_high", pa.float64(), "upper end of the rate's 95 % interval", unit="L/min", null="no capacity"),
+        described("rate_pct_per_min", pa.float64(), "how fast in percent of the tank, filling positive", unit="%/min"),
     ]
 )
 
 # When nothing could be heard, and why: a gap in levels there is not the tank's.
 OUTAGES = pa.schema(
     [
-        pa.field("from", TIME_TYPE),  # the last that was heard before
-        pa.field("to", TIME_TYPE),  # the first that was heard again
-        pa.field("why", WORD),
-        pa.field("channel", WORD),  # null: all of them
-        pa.field("vessel", WORD),
+        described("from", TIME_TYPE, "the last that was heard before", unit="UTC"),
+        described("to", TIME_TYPE, "the first that was heard again", unit="UTC"),
+        described("why", WORD, "what was wrong, in words"),
+        described("channel", WORD, "which bus", null="all of them"),
+        described("vessel", WORD, "whose logger", null="nobody said"),
     ]
 )
 
 # Readings that were taken while the logger's clock was not known to be right, by the times under which they are stored.
 CLOCK = pa.schema(
     [
-        pa.field("from", TIME_TYPE),
-        pa.field("to", TIME_TYPE),
-        pa.field("why", WORD),
-        pa.field("shift_s", pa.float64()),  # by which they were moved once it was known; null where it never was
-        pa.field("vessel", WORD),
+        described("from", TIME_TYPE, "readings from this time on, as they are stored", unit="UTC"),
+        described("to", TIME_TYPE, "up to this time", unit="UTC"),
+        described("why", WORD, "how the right time became known"),
+        described("shift_s", pa.float64(), "by which they were moved once it was known", unit="s", null="it never was"),
+        described("vessel", WORD, "whose logger", null="nobody said"),
     ]
 )
 

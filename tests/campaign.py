@@ -396,7 +396,7 @@ def readers_at_work(scratch: Path, draw: random.Random, rounds: int) -> str:
     def read_ours() -> None:
         while not stop.is_set():
             least = rows[0]
-            found = canlevel.open_store(store).scan(columns=["time"])
+            found = canlevel.open_store(store).to_arrow(columns=["time"])
             if not least <= len(found):
                 faults.append(f"open_store: {len(found)} rows where there were {least}")
             sights[0] += 1
@@ -433,7 +433,7 @@ def damaged_parts(scratch: Path, draw: random.Random, rounds: int) -> str:
     store = scratch / "history"
     canlevel.log(source, store)
     canlevel.log(recording(scratch / "other.log", 30), store)
-    expected = canlevel.open_store(store).scan()
+    expected = canlevel.open_store(store).to_arrow()
     part = max(canlevel.open_store(store).parts(), key=lambda path: path.stat().st_size)
     whole = part.read_bytes()
     counts = {"left out": 0, "read right": 0}
@@ -447,7 +447,7 @@ def damaged_parts(scratch: Path, draw: random.Random, rounds: int) -> str:
         part.write_bytes(data)
         with warnings.catch_warnings(record=True) as told:
             warnings.simplefilter("always")
-            found = canlevel.open_store(store).scan()
+            found = canlevel.open_store(store).to_arrow()
         if told:
             expect(part.name in str(told[0].message), str(told[0].message))
             counts["left out"] += 1
@@ -460,7 +460,8 @@ def damaged_parts(scratch: Path, draw: random.Random, rounds: int) -> str:
     expect({moved[0].name for moved in done.set_aside} == {part.name, "notes.txt"}, str(done.set_aside))
     expect(program("log", source, "--store", store).wait() == 0, "the recording could not be read again")
     expect(
-        sorted(canlevel.open_store(store).scan()["time"].to_pylist()) == sorted(expected["time"].to_pylist()), "rows"
+        sorted(canlevel.open_store(store).to_arrow()["time"].to_pylist()) == sorted(expected["time"].to_pylist()),
+        "rows",
     )
     return f"{len(cases)} damaged parts: {counts['left out']} named and left out, {counts['read right']} read right, 0 wrong"
 

@@ -30,6 +30,7 @@ from test_recordings import WRITERS, write
 
 import canlevel.capture.text as text_module
 from canlevel.cli import run
+from canlevel.errors import printable
 from canlevel.identifier import carries
 
 LINES = [
@@ -155,7 +156,8 @@ def command_fault(words: list[str], codes: Counter[int]) -> str | None:
         return traceback.format_exc(limit=-3)
     codes[code] += 1
     said = errors.getvalue()
-    if not said.replace("\n", "").replace("\r", "").replace("\x1b[K", "").isprintable():
+    plain = said.replace("\n", "").replace("\r", "").replace("\x1b[K", "")
+    if printable(plain) != plain:
         return f"control characters are said: {said!r}"
     fine = (0, 1, 2) if words[0] == "explain" else (0, 2)
     if "Traceback" in said or code not in fine or (code == 2 and "error: " not in said):

@@ -128,3 +128,16 @@ def test_vessels_are_kept_apart_and_fuel_is_no_water() -> None:
 
 def test_balance_of_nothing() -> None:
     assert balance(empty(READINGS), empty(FLOWS)).num_rows == 0
+
+
+def test_a_tank_that_is_silent_where_the_others_begin_or_end_shortens_the_day() -> None:
+    """Fresh is heard from two hours to twelve; grey is silent from one to four, and from eleven to fifteen."""
+    fresh = tank_readings([2, 6, 6.2, 12], [150, 150, 110, 110], step_pct=0.4)
+    grey = [
+        tank_readings(times, litres, capacity_l=120, step_pct=0.4, fluid="grey_water")
+        for times, litres in (([0, 1], [10, 10]), ([4, 6, 6.2, 11], [10, 10, 50, 50]), ([15, 16], [50, 50]))
+    ]
+    (row,) = balanced(fresh, *grey)
+    assert (f"{row['since']:%H:%M}", f"{row['until']:%H:%M}") == ("12:00", "18:59")  # readings begin at 08:00
+    assert row["out_of_fresh_l"] == pytest.approx(40, abs=1)
+    assert row["into_waste_l"] == pytest.approx(40, abs=1)

@@ -56,6 +56,7 @@ def boat(tmp_path: Path) -> Path:
 
 def test_the_commands_are_these() -> None:
     assert sorted(COMMANDS) == [
+        "calibrate",
         "decode",
         "demo",
         "devices",
@@ -63,10 +64,16 @@ def test_the_commands_are_these() -> None:
         "flows",
         "leaks",
         "log",
+        "notebook",
         "outlook",
+        "plot",
+        "prove",
+        "report",
+        "roster",
         "service-file",
         "tanks",
         "tidy",
+        "watch",
     ]
 
 

@@ -274,7 +274,7 @@ def test_a_journal_is_recovered_as_it_would_have_been_stored(tmp_path: Path) -> 
                 run.durable.journal.close(keep=True)
                 run.durable._worker.shutdown()
     assert open_store(cut).left_undone
-    expected, found = (library.open_store(path).scan() for path in (whole, cut))
+    expected, found = (library.open_store(path).to_arrow() for path in (whole, cut))
     assert len(expected) == 80
     assert found.equals(expected)
     assert open_store(cut).last_run()["rates"] == open_store(whole).last_run()["rates"]

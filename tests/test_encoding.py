@@ -18,8 +18,8 @@ from conftest import START_US
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from canlevel.storage.encoding import FEWEST_ROWS, PART_VERSION, SORTED_BY, UNITS, read_verified, tidied, write_readings
-from canlevel.tables import FLUIDS, IDENTITY, PROTOCOLS, READINGS, STATUSES, empty
+from canlevel.storage.encoding import FEWEST_ROWS, PART_VERSION, SORTED_BY, read_verified, tidied, write_readings
+from canlevel.tables import FLUIDS, IDENTITY, PROTOCOLS, READINGS, STATUSES, empty, units
 
 FLOATS = [field.name for field in READINGS if pa.types.is_floating(field.type)]
 WORDS = [field.name for field in READINGS if pa.types.is_dictionary(field.type)]
@@ -171,7 +171,7 @@ def test_a_tidied_day_has_a_group_for_each_tank_and_tells_its_order(tmp_path: Pa
     assert [[column.column_index for column in group.sorting_columns] for group in groups] == [[tank, source, time]] * 3
     told = {key.decode(): value.decode() for key, value in facts.metadata.items()}
     assert told["canlevel.part_version"] == str(PART_VERSION)
-    assert json.loads(told["canlevel.units"]) == UNITS
+    assert json.loads(told["canlevel.units"]) == units(READINGS)
 
 
 def test_a_part_in_the_order_of_time_is_one_group_and_says_so(tmp_path: Path) -> None:

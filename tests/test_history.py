@@ -50,7 +50,7 @@ def test_a_log_leaves_flows_that_any_reader_opens(tmp_path: Path) -> None:
     # The second begins before midnight and ends behind it: it is stored once, on the day it began.
     assert found[1]["start"].day == 1
     assert found[1]["end"].day == 2
-    assert found == derive_flows(summary.store.scan()).to_pylist()
+    assert found == derive_flows(summary.store.to_arrow()).to_pylist()
 
 
 def test_flows_are_derived_anew_where_readings_were_added(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -139,9 +139,9 @@ def test_rates_go_on_where_the_last_run_left_off(tmp_path: Path, cut: float) -> 
     for name, lines in (("first.log", whole[:at]), ("second.log", whole[at:])):
         (tmp_path / name).write_text("".join(lines))
         canlevel.log(tmp_path / name, tmp_path / "history")
-    parts = open_store(tmp_path / "history").scan().to_pylist()
+    parts = open_store(tmp_path / "history").to_arrow().to_pylist()
     canlevel.log(tmp_path / "boat.log", tmp_path / "whole")
-    assert parts == open_store(tmp_path / "whole").scan().to_pylist()
+    assert parts == open_store(tmp_path / "whole").to_arrow().to_pylist()
 
 
 def test_a_state_survives_as_text_and_a_wrong_one_is_refused(tmp_path: Path) -> None:

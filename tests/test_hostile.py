@@ -272,7 +272,9 @@ CHANNEL = "can\x1b0\u202e"
 
 
 def drives_a_terminal(text: str) -> list[str]:
-    return [c for c in text if c != "\n" and unicodedata.category(c) in ("Cc", "Cf", "Cs", "Zl", "Zp")]
+    """The joiners of letters and emoji (Unicode Standard, 23.2) are of the class Cf, and drive nothing."""
+    driving = ("Cc", "Cf", "Cs", "Zl", "Zp")
+    return [c for c in text if c not in "\n\u200c\u200d" and unicodedata.category(c) in driving]
 
 
 def fast_packet(pgn: int, data: bytes) -> list[str]:
@@ -299,6 +301,14 @@ def evil_bus(tmp_path: Path) -> tuple[Path, Path]:
         f'[[tank]]\nname = {name}\nfluid = "fuel"\ninstance = 0\n'
     )
     return tmp_path / "bus.log", tmp_path / "r.toml"
+
+
+def test_names_drive_no_screen(evil_bus: tuple[Path, Path], canlevel: Call) -> None:
+    bus, roster = evil_bus
+    code, output, errors = canlevel("watch", bus, "--roster", roster)
+    assert code == 0
+    assert "fresh_water" in output
+    assert drives_a_terminal(output) == drives_a_terminal(errors) == []
 
 
 @pytest.mark.parametrize("command", ["decode", "tanks", "flows", "leaks", "outlook", "devices", "explain"])

@@ -186,7 +186,7 @@ def test_a_clock_that_is_set_moves_what_was_taken_before(before_us: int, host: d
     # Rates are those of a run whose clock was right from the beginning.
     host |= {"wall": START_US, "synchronised": True}
     log([batch(0, 40), batch(40, 40)], tmp_path / "right")
-    one, other = (library.open_store(path).scan() for path in (store, tmp_path / "right"))
+    one, other = (library.open_store(path).to_arrow() for path in (store, tmp_path / "right"))
     assert one.equals(other)
 
 

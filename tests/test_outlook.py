@@ -17,7 +17,7 @@ from test_leaks import tank_readings
 from canlevel.derivation.balance import BALANCE
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.outlook import OUTLOOK, outlook
-from canlevel.show.ahead import _durations
+from canlevel.show.ahead import durations
 from canlevel.simulate import NINE_INCH_STRIP
 from canlevel.storage.store import Store, create_store
 from canlevel.tables import FLOWS, READINGS, empty, times_us
@@ -216,10 +216,10 @@ def test_the_command_prints_outlook_and_balance(canlevel: Callable[..., Result],
 
 
 def test_each_limit_is_told_in_the_unit_that_suits_it() -> None:
-    assert _durations(0.5, 0.4, 0.7) == ["30 min", "24", "42"]
-    assert _durations(0.5, 0.4, 70.0) == ["30 min", "24 min", "2.9 d"]
-    assert _durations(10.0, 1.5, None) == ["10 h", "90 min", "?"]
-    assert _durations(10.0, None, None) == ["10 h", "?", "?"]
+    assert durations(0.5, 0.4, 0.7) == ["30 min", "24", "42"]
+    assert durations(0.5, 0.4, 70.0) == ["30 min", "24 min", "2.9 d"]
+    assert durations(10.0, 1.5, None) == ["10 h", "90 min", "?"]
+    assert durations(10.0, None, None) == ["10 h", "?", "?"]
 
 
 @pytest.mark.parametrize("command", ["leaks", "outlook"])
@@ -238,13 +238,13 @@ def test_of_a_store_the_last_month_is_looked_at(
         writer.append(earlier)
         writer.append(readings)
     asked: list[Any] = []
-    scan = Store.scan
+    to_arrow = Store.to_arrow
 
     def noted(self: Store, **limits: Any) -> pa.Table:
         asked.append(limits.get("since"))
-        return scan(self, **limits)
+        return to_arrow(self, **limits)
 
-    monkeypatch.setattr(Store, "scan", noted)
+    monkeypatch.setattr(Store, "to_arrow", noted)
     assert canlevel(command, "--store", tmp_path / "history")[0] == 0
     assert [since.isoformat() for since in asked] == ["2026-04-01T00:00:00+00:00"]
     assert canlevel(command, "--store", tmp_path / "history", "--since", "2026-03-01")[0] == 0

@@ -140,7 +140,7 @@ def test_queries_by_tank_and_time(tmp_path: Path) -> None:
     )  # fmt: skip
     assert len(store.parts(since, until)) == 2
     assert store.readings(tank="nmea2000.oil.0").empty
-    assert store.scan(columns=["tank"]).column_names == ["tank"]
+    assert store.to_arrow(columns=["tank"]).column_names == ["tank"]
 
 
 def test_unfinished_files_are_not_seen(tmp_path: Path) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
+from pathlib import Path
+
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -23,6 +26,7 @@ from canlevel.tables import (
     values_of,
     word_column,
 )
+from canlevel.tablespage import PAGE, TABLES, tables_page
 
 WORDS = st.one_of(st.none(), st.sampled_from(["can0", "Süßwasser", "", "black_water"]))
 TIMES = st.one_of(st.none(), st.integers(-(2**40), 2**57))  # to the year 6536, as Python has dates
@@ -113,3 +117,21 @@ def test_distinct_values_are_numpys(kind: type, data: st.DataObject) -> None:
     values, which = distinct(keys)
     expected, places = np.unique(keys, return_inverse=True)
     assert (values.tolist(), which.tolist()) == (expected.tolist(), places.tolist())
+
+
+def test_the_page_of_tables_is_what_the_schemas_say() -> None:
+    """Written anew by: python -m canlevel.tablespage"""
+    assert PAGE.read_text(encoding="utf-8") == tables_page()
+
+
+def test_every_schema_of_ours_is_on_the_page_and_every_column_says_what_it_means() -> None:
+    on_the_page = {id(schema) for schema, _ in TABLES.values()}
+    package = Path(__file__).parent.parent / "canlevel"
+    for path in package.rglob("*.py"):
+        if path.name == "__main__.py":
+            continue
+        name = ".".join(["canlevel", *path.relative_to(package).with_suffix("").parts]).removesuffix(".__init__")
+        for word, value in vars(importlib.import_module(name)).items():
+            if isinstance(value, pa.Schema) and not word.startswith("_"):
+                assert id(value) in on_the_page, f"{name}.{word}"
+                assert all(b"meaning" in (field.metadata or {}) for field in value), f"{name}.{word}"

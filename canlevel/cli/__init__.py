@@ -13,7 +13,20 @@ from canlevel.cli.running import run
 __all__ = ["app", "run"]
 
 # In the order in which help lists what they bring.
-COMMANDS = ("looking", "buses", "ahead", "calibrate", "storing", "demo")
+COMMANDS = (
+    "looking",
+    "watching",
+    "buses",
+    "roster",
+    "prove",
+    "calibrate",
+    "ahead",
+    "storing",
+    "report",
+    "plot",
+    "demo",
+    "notebook",
+)
 
 for _module in COMMANDS:
     import_module(f"canlevel.cli.{_module}")

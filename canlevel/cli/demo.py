@@ -37,7 +37,7 @@ def demo(units: Units = VolumeUnit.LITRE) -> None:
         ):
             store = folder / name
             summary = log_source(open_decoding(capture, roster=roster, need_dates=True), store)
-        readings = summary.store.scan()
+        readings = summary.store.to_arrow()
         console.rule(title, style="dim")
         console.print(f"{summary.frames:,} frames held {summary.readings:,} tank readings.\n", highlight=False)
         print_tanks(console, overview(readings), units)

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
-from canlevel.cli.opening import Notes, flows_of_store, readings_of, stopping
+import typer
+
+from canlevel.cli.opening import Notes, flows_of_store, levels_lately, one_of, readings_of, readings_of_source, stopping
 from canlevel.cli.options import (
+    BAD_NEWS,
     LISTEN_S,
     Bitrate,
     DbcFiles,
@@ -24,8 +30,24 @@ from canlevel.cli.options import (
     moment,
 )
 from canlevel.cli.program import app
-from canlevel.cli.screen import csv_for_screen, print_flows, print_tanks, screen_width, show, write_lines
+from canlevel.cli.screen import (
+    csv_for_screen,
+    print_flows,
+    print_pieces,
+    print_plain,
+    print_tanks,
+    screen_width,
+    show,
+    write_lines,
+)
+from canlevel.errors import QueryError
 from canlevel.units import VolumeUnit
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from rich.console import Console
+
+    from canlevel.derivation.limits import Crossing
 
 __all__: list[str] = []
 
@@ -93,19 +115,101 @@ def tanks(
     units: Units = VolumeUnit.LITRE,
     bitrate: Bitrate = 250_000,
     seconds: Seconds = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Exit with 1 if a limit of the roster is crossed, and say which.")
+    ] = False,
+    as_of: Annotated[
+        str | None,
+        typer.Option("--as-of", metavar="TIME", help="How a store stood at that time.", show_default=False),
+    ] = None,
 ) -> None:
     """Show one row for each tank and the device that sends it: last level, volume, status, how often it is heard.
 
-    A live bus is listened to for 15 seconds, or --seconds.
+    A live bus is listened to for 15 seconds, or --seconds. --check reads the last days of a store, and its own roster
+    unless --roster says otherwise; limits that are crossed go to standard error, one a line.
     """
     from canlevel.derivation.overview import overview
+    from canlevel.show.pictures import level_picture
     from canlevel.show.rows import TANK_KEYS
+    from canlevel.show.text import crossing_line
 
-    readings = readings_of(
-        source, store, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, listen_s=LISTEN_S
-    )
+    until = moment(as_of, "--as-of")
+    if until is not None and store is None:
+        raise QueryError("--as-of is for a store", next_step="give the store with --store")
+    crossed: list[Crossing] = []
+    if check:
+        readings, crossed = _checked(
+            source, store, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds, until=until
+        )
+    else:
+        readings = readings_of(
+            source,
+            store,
+            roster=roster,
+            dbc=dbc,
+            start=start,
+            bitrate=bitrate,
+            seconds=seconds,
+            listen_s=LISTEN_S,
+            until=until,
+        )
     found = overview(readings)
-    show(found, TANK_KEYS, format, lambda console: print_tanks(console, found, units), "no tank was heard")
+
+    def show_tanks(console: Console) -> None:
+        print_tanks(console, found, units)
+        if console.is_terminal:
+            lines = level_picture(readings, console.width)
+            print_plain(["", *lines] if lines else [])
+
+    show(found, TANK_KEYS, format, show_tanks, "no tank was heard")
+    if crossed:
+        sys.stdout.flush()
+        for crossing in crossed:
+            print(crossing_line(crossing), file=sys.stderr)
+        raise typer.Exit(BAD_NEWS)
+
+
+def _checked(
+    source: list[str] | None,
+    store: Path | None,
+    *,
+    roster: Path | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+    until: datetime | None,
+) -> tuple[pa.Table, list[Crossing]]:
+    """READINGS of the last days of a store, or of a SOURCE, and the limits that are crossed."""
+    from canlevel.capture.source import is_live
+    from canlevel.checking import check_readings, check_store, with_limits
+    from canlevel.recovery import open_whole
+    from canlevel.roster import Roster, load_roster
+
+    one_of(source, store)
+    limits = None if roster is None else with_limits(load_roster(roster))
+    if store is not None:
+        checked = check_store(open_whole(store), limits, now=until or datetime.now(UTC), until=until)
+        return checked.readings, checked.crossings
+    assert source is not None
+    limits = with_limits(limits or Roster())
+    readings, heard_until_us = readings_of_source(
+        source,
+        roster=limits,
+        dbc=dbc,
+        start=start,
+        bitrate=bitrate,
+        seconds=seconds,
+        listen_s=LISTEN_S,
+        need_dates=True,
+        every_frame=True,
+    )
+    live = any(is_live(word) for word in source)
+    now = datetime.now(UTC)
+    if not live and heard_until_us is not None:
+        now = datetime.fromtimestamp(0, UTC) + timedelta(microseconds=heard_until_us)
+    heard_in = "while it was listened to" if live else "in the recording"
+    return readings, check_readings(readings, limits, now=now, heard_in=heard_in).crossings
 
 
 @app.command(
@@ -132,9 +236,11 @@ def flows(
     single step has a rate between wide limits.
     """
     from canlevel.derivation.flows import derive_flows
+    from canlevel.show.pictures import flow_picture
     from canlevel.show.rows import FLOW_KEYS
 
     begin, end = moment(since, "--since"), moment(until, "--until")
+    readings = None
     if store is not None and not source and roster is None:
         found = flows_of_store(store, tank, begin, end)
     else:
@@ -152,4 +258,12 @@ def flows(
             need_dates=True,
         )
         found = derive_flows(readings)
-    show(found, FLOW_KEYS, format, lambda console: print_flows(console, found, units), "no fill or drain was found")
+
+    def show_flows(console: Console) -> None:
+        print_flows(console, found, units)
+        if console.is_terminal:
+            levels = levels_lately(store, tank, begin, end) if readings is None and store is not None else readings
+            lines = flow_picture(levels, found, console.width) if levels is not None else []
+            print_pieces([[], *lines] if lines else [])
+
+    show(found, FLOW_KEYS, format, show_flows, "no fill or drain was found")

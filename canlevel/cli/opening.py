@@ -24,20 +24,27 @@ if TYPE_CHECKING:
     from canlevel.capture.tally import Tally
     from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding
+    from canlevel.reporting.gather import HeardSource
+    from canlevel.roster import Roster
 
 __all__ = [
     "Ending",
     "Notes",
     "examined",
     "flows_of_store",
+    "heard_for_report",
+    "levels_lately",
+    "one_of",
     "progress_bar",
     "readings_and_flows",
     "readings_of",
+    "readings_of_source",
     "stopping",
     "tell_skipped",
 ]
 
-LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
+PICTURE_DAYS = 3  # of a store's levels that are shown beside its flows: seven tanks take half a second
+REPORT_S = 60.0  # how long a report listens to a live bus: as long as `explain`
 
 
 def examined(
@@ -79,6 +86,36 @@ def examined(
     return heard
 
 
+def heard_for_report(
+    source: list[str] | None,
+    *,
+    roster: Path | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+) -> HeardSource | None:
+    """A SOURCE heard to its end, or for a while, for a report; None where none was given."""
+    if not source:
+        return None
+    from canlevel.capture.source import is_live
+    from canlevel.reporting.gather import open_hearing
+
+    if seconds is None and any(is_live(word) for word in source):
+        seconds = REPORT_S
+        print(f"listening for {REPORT_S:.0f} s; Ctrl-C ends it sooner", file=sys.stderr)
+    hearing = open_hearing(
+        source, roster=roster, dbc=dbc or (), start=moment(start, "--start"), bitrate=bitrate, seconds=seconds
+    )
+    with stopping(hearing.source) as ending, progress_bar(hearing) as advance:
+        hearing.run(lambda _: advance())
+    for sentence in hearing.source.tally.notes:
+        print(f"note: {sentence}", file=sys.stderr)
+    tell_skipped(hearing.source.tally)
+    ending.leave("interrupted before the end of the recording, so that nothing is written")
+    return hearing
+
+
 def readings_of(
     source: list[str] | None,
     store: Path | None,
@@ -96,28 +133,64 @@ def readings_of(
 ) -> pa.Table:
     """READINGS of a SOURCE or of a store, whichever was given."""
     in_order(since, until)
-    if bool(source) == (store is not None):
-        raise QueryError(
-            "give a SOURCE or --store, and not both",
-            next_step="canlevel tanks boat.log, or canlevel tanks --store history",
-        )
+    one_of(source, store)
     if store is not None:
         from canlevel.recovery import open_whole
 
         opened = open_whole(store)
-        readings = opened.scan(tank=tank, since=since, until=until, in_order=False)
+        readings = opened.to_arrow(tank=tank, since=since, until=until, in_order=False)
         if tank is not None and not len(readings):
-            known_tank(tank, opened.scan(columns=["tank"]))
+            known_tank(tank, opened.to_arrow(columns=["tank"]))
         if roster is not None:
             from canlevel.roster import load_roster
 
             readings = load_roster(roster).apply(readings)
         return readings
-    from canlevel.capture.source import is_live
-    from canlevel.pipeline import collect, open_decoding
     from canlevel.tables import matching
 
     assert source is not None
+    readings, _ = readings_of_source(
+        source,
+        roster=roster,
+        dbc=dbc,
+        start=start,
+        bitrate=bitrate,
+        seconds=seconds,
+        listen_s=listen_s,
+        need_dates=need_dates,
+    )
+    if tank is not None:
+        known_tank(tank, readings)
+    if tank is None and since is None and until is None:
+        return readings
+    return readings.filter(matching(tank, since, until))
+
+
+def one_of(source: list[str] | None, store: Path | None) -> None:
+    """Raises QueryError unless there is either a SOURCE or a store."""
+    if bool(source) == (store is not None):
+        raise QueryError(
+            "give a SOURCE or --store, and not both",
+            next_step="canlevel tanks boat.log, or canlevel tanks --store history",
+        )
+
+
+def readings_of_source(
+    source: list[str],
+    *,
+    roster: Path | Roster | None,
+    dbc: list[Path] | None,
+    start: str | None,
+    bitrate: int,
+    seconds: float | None,
+    listen_s: float | None,
+    need_dates: bool,
+    every_frame: bool = False,
+) -> tuple[pa.Table, int | None]:
+    """(READINGS of a SOURCE, the latest time of any of its frames in microseconds, where every_frame asks for it)."""
+    from canlevel.capture.source import is_live
+    from canlevel.pipeline import collect, open_decoding
+
     limited = seconds is None and listen_s is not None and any(is_live(word) for word in source)
     if limited:
         seconds = listen_s
@@ -133,14 +206,10 @@ def readings_of(
     )
     notes = Notes(decoding, announced=limited)
     with stopping(decoding.source) as ending, progress_bar(decoding) as advance:
-        readings = collect(decoding, lambda _: advance())
+        readings = collect(decoding, lambda _: advance(), every_frame=every_frame)
     notes.finish(summary=False)
     ending.leave()
-    if tank is not None:
-        known_tank(tank, readings)
-    if tank is None and since is None and until is None:
-        return readings
-    return readings.filter(matching(tank, since, until))
+    return readings, decoding.heard_until_us
 
 
 def flows_of_store(store: Path, tank: str | None, since: datetime | None, until: datetime | None) -> pa.Table:
@@ -152,8 +221,21 @@ def flows_of_store(store: Path, tank: str | None, since: datetime | None, until:
     opened = open_whole(store)
     found = stored_flows(opened, tank=tank, since=since, until=until)
     if tank is not None and not len(found):
-        known_tank(tank, opened.scan(columns=["tank"]))
+        known_tank(tank, opened.to_arrow(columns=["tank"]))
     return found
+
+
+def levels_lately(store: Path, tank: str | None, since: datetime | None, until: datetime | None) -> pa.Table:
+    """READINGS of a store's last days within the limits, as many as a picture of its flows is made of."""
+    from canlevel.recovery import open_whole
+    from canlevel.tables import READINGS, empty
+
+    opened = open_whole(store)
+    days = [part.parent.name.removeprefix("date=") for part in opened.parts(since, until)]
+    if not days:
+        return empty(READINGS)
+    begin = datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=PICTURE_DAYS - 1)
+    return opened.to_arrow(tank=tank, since=max(begin, since or begin), until=until, in_order=False)
 
 
 def in_order(since: datetime | None, until: datetime | None) -> None:
@@ -185,7 +267,10 @@ def readings_and_flows(
 
     begin, end = moment(since, "--since"), moment(until, "--until")
     if store is not None and begin is None:
-        begin = lately(store, end)
+        from canlevel.history import lately
+        from canlevel.recovery import open_whole
+
+        begin = lately(open_whole(store), end)
     readings = readings_of(
         source,
         store,
@@ -202,14 +287,6 @@ def readings_and_flows(
     if store is not None and roster is None:
         return readings, flows_of_store(store, tank, begin, end)
     return readings, derive_flows(readings)
-
-
-def lately(store: Path, until: datetime | None) -> datetime | None:
-    """When the last days of a store began, those before `until`: neither a leak nor a habit is looked for in all of a year."""
-    from canlevel.recovery import open_whole
-
-    days = [part.parent.name.removeprefix("date=") for part in open_whole(store).parts(until=until)]
-    return datetime.fromisoformat(max(days)).replace(tzinfo=UTC) - timedelta(days=LATELY_DAYS - 1) if days else None
 
 
 class Notes:
@@ -316,7 +393,7 @@ def stopping(source: Source) -> Iterator[Ending]:
 
 
 @contextmanager
-def progress_bar(decoding: Decoding | Examination) -> Iterator[Any]:
+def progress_bar(decoding: Decoding | Examination | HeardSource) -> Iterator[Any]:
     """A bar on standard error while files are read; nothing where that is no terminal or the end cannot be known."""
     if not sys.stderr.isatty() or decoding.source.progress().total is None:
         yield lambda: None

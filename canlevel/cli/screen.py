@@ -20,6 +20,7 @@ __all__ = [
     "fits",
     "print_flows",
     "print_lines",
+    "print_pieces",
     "print_plain",
     "print_tanks",
     "screen",
@@ -98,7 +99,16 @@ def print_tanks(console: Console, tanks: pa.Table, units: VolumeUnit) -> None:
     if fits(console, table):
         console.print(table)
     else:
-        print("\n".join(tanks_lines(tanks, units)))
+        print("\n".join(tanks_lines(tanks, units, console.width)))
+
+
+def print_pieces(lines: Iterable[list[tuple[str, str]]]) -> None:
+    """Lines, each of pieces with a style of their own."""
+    from rich.text import Text
+
+    console = screen()
+    for pieces in lines:
+        console.print(Text.assemble(*((text, style) for style, text in pieces)), soft_wrap=True)
 
 
 def print_flows(console: Console, flows: pa.Table, units: VolumeUnit) -> None:

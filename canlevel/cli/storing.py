@@ -20,6 +20,16 @@ if TYPE_CHECKING:
 
 __all__: list[str] = []
 
+Publish = Annotated[
+    str | None,
+    typer.Option(
+        "--publish",
+        metavar="URL",
+        help="Also send each reading to an MQTT broker: mqtt://[USER@]HOST[:PORT]/TOPIC, or mqtts:// for TLS. A password goes "
+        "into the environment, as CANLEVEL_MQTT_PASSWORD.",
+        show_default=False,
+    ),
+]
 WORTH_A_SPEED = 100_000  # frames; below that starting up takes longer than reading
 
 
@@ -47,6 +57,7 @@ def log(
             show_default=False,
         ),
     ] = None,
+    publish: Publish = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Only warnings and errors.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="Also what is stored, each time.")] = False,
 ) -> None:
@@ -57,8 +68,10 @@ def log(
 
     canlevel log socketcan:can0 --store history
     """
+    from canlevel.capture.source import is_live
     from canlevel.errors import printable
     from canlevel.pipeline import log_source, open_decoding
+    from canlevel.publish import publishing
 
     if quiet and verbose:
         raise QueryError("--quiet and --verbose cannot both be", next_step="leave one out")
@@ -75,9 +88,12 @@ def log(
         reconnect=True,
     )
     notes = Notes(decoding, quiet=quiet, verbose=verbose)
+    several_buses = len(source) > 1 and any(is_live(word) for word in source)
     with stopping(decoding.source) as ending, _log_progress(decoding, notes, quiet=quiet) as on_batch:
         try:
-            summary = log_source(decoding, store, on_batch=on_batch, zone=rvc_clocks)
+            recorded = decoding.source.progress().total is not None
+            with publishing(decoding, publish, decoding.tally.tell, recorded=recorded, by_channel=several_buses):
+                summary = log_source(decoding, store, on_batch=on_batch, zone=rvc_clocks)
         finally:
             notes.finish(summary=False)
     if quiet:
@@ -138,6 +154,7 @@ def service_file(
     user: Annotated[
         str | None, typer.Option("--user", metavar="NAME", help="Who it runs as; else you.", show_default=False)
     ] = None,
+    publish: Publish = None,
 ) -> None:
     """Print an example of a systemd unit that logs a live bus into a store from boot on, and starts again after a failure.
 
@@ -146,8 +163,14 @@ def service_file(
     import getpass
 
     from canlevel.capture.source import is_live
+    from canlevel.publish import broker_of
     from canlevel.service import unit_text
 
+    if publish is not None and broker_of(publish).password is not None:
+        raise QueryError(
+            "--publish: a unit can be read by anybody, and there is a password in the URL",
+            next_step="leave it out; the unit says where it goes",
+        )
     for word in source:
         if not is_live(word):
             raise QueryError(
@@ -162,7 +185,13 @@ def service_file(
     group = _device_group(source)
     print(
         unit_text(
-            source, store=store, program=program, roster=roster, user=None if name == "root" else name, group=group
+            source,
+            store=store,
+            program=program,
+            roster=roster,
+            user=None if name == "root" else name,
+            group=group,
+            publish=publish,
         ),
         end="",
     )
@@ -222,9 +251,11 @@ class _StatusLine:
         per_s = state.progress.frames / max(now - self._began, 1e-3)
         text = f"{state.progress.frames:,} frames ({per_s:,.0f}/s), {state.readings:,} tank readings"
         if state.last is not None and len(state.last):
+            from canlevel.errors import printable
+
             last = state.last.slice(len(state.last) - 1).to_pylist()[0]
             level = "" if last["level_pct"] is None else f" {last['level_pct']:.1f} %"
-            text += f", last {last['tank']}{level}"
+            text += f", last {printable(last['name'] or last['tank'], 30)}{level}"
         print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
 
     def clear(self) -> None:

@@ -25,7 +25,7 @@ from canlevel.derivation.flows import VolumeCurve
 from canlevel.derivation.outlook import USE_FILLS, median_level, serviced_l, shape_of
 from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import Series, series_of
-from canlevel.tables import TIME_TYPE, WORD, timestamp_us
+from canlevel.tables import TIME_TYPE, WORD, described, timestamp_us
 
 __all__ = ["BALANCE", "balance"]
 
@@ -33,18 +33,34 @@ Floats = NDArray[np.float64]
 
 BALANCE = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("date", pa.string()),  # UTC, 2026-05-01
-        pa.field("since", TIME_TYPE),  # of the part of the day in which all tanks were heard
-        pa.field("until", TIME_TYPE),
-        pa.field("out_of_fresh_l", pa.float64()),
-        pa.field("into_waste_l", pa.float64()),  # null where a waste tank's litres are not known, or there is none
-        pa.field(
-            "missing_l", pa.float64()
-        ),  # out of fresh and not into waste; negative where more came in than went out
-        pa.field("missing_low", pa.float64()),  # 95 %
-        pa.field("missing_high", pa.float64()),
-        pa.field("note", pa.string()),
+        described("vessel", WORD, "whose tanks", null="nobody said"),
+        described("date", pa.string(), "the day in UTC, as 2026-05-01"),
+        described("since", TIME_TYPE, "begin of the part of the day in which all tanks were heard", unit="UTC"),
+        described("until", TIME_TYPE, "its end", unit="UTC"),
+        described(
+            "out_of_fresh_l",
+            pa.float64(),
+            "what left the fresh-water tanks",
+            unit="L",
+            null="their litres are not known",
+        ),
+        described(
+            "into_waste_l",
+            pa.float64(),
+            "what came into grey and black water tanks",
+            unit="L",
+            null="their litres are not known, or there are none",
+        ),
+        described(
+            "missing_l",
+            pa.float64(),
+            "out of fresh and not into waste; negative where more came in",
+            unit="L",
+            null="either is not known",
+        ),
+        described("missing_low", pa.float64(), "95 % limit", unit="L", null="as missing_l"),
+        described("missing_high", pa.float64(), "95 % limit", unit="L", null="as missing_l"),
+        described("note", pa.string(), "what the figures do not hold", null="nothing to add"),
     ]
 )
 
@@ -165,15 +181,27 @@ def _days(tanks: list[_Tank]) -> Iterator[dict[str, Any]]:
     starts = [tank.series.origin_us for tank in tanks]
     ends = [tank.series.origin_us + round(float(tank.series.seconds[-1]) * 1e6) for tank in tanks]
     for day in range(min(starts) // DAY_US, max(ends) // DAY_US + 1):
-        heard = [tank.heard(day * DAY_US, (day + 1) * DAY_US) for tank in tanks]
-        spans = [span for span in heard if span is not None]
-        if not spans:
-            continue
-        since_us, until_us = max(span[0] for span in spans), min(span[1] for span in spans)
+        spoke = [tank.heard(day * DAY_US, (day + 1) * DAY_US) is not None for tank in tanks]
+        silent = [tank for tank, heard in zip(tanks, spoke, strict=True) if not heard]
+        heard_ones = [tank for tank, heard in zip(tanks, spoke, strict=True) if heard]
+        since_us, until_us = _common(heard_ones, day * DAY_US, (day + 1) * DAY_US)
         if until_us - since_us >= SHORTEST_H * 3.6e9:
             date = f"{datetime.fromtimestamp(day * DAY_US / 1e6, UTC):%Y-%m-%d}"
-            silent = [tank for tank, span in zip(tanks, heard, strict=True) if span is None]
             yield {"date": date, "since": since_us, "until": until_us} | _balanced(tanks, silent, since_us, until_us)
+
+
+def _common(tanks: list[_Tank], since_us: int, until_us: int) -> tuple[int, int]:
+    """The longest part of a time at either end of which every tank was heard; of no length where there is none."""
+    while tanks:
+        spans = [span for tank in tanks if (span := tank.heard(since_us, until_us)) is not None]
+        if len(spans) < len(tanks):
+            break
+        begins, ends = zip(*spans, strict=True)
+        since, until = max(begins), min(ends)
+        if since - min(begins) <= AROUND_S * 1e6 and max(ends) - until <= AROUND_S * 1e6:
+            return since, until
+        since_us, until_us = since, until + 1  # one that was silent just then may be heard only later, or not since
+    return since_us, since_us
 
 
 def _balanced(tanks: list[_Tank], silent: list[_Tank], since_us: int, until_us: int) -> dict[str, Any]:

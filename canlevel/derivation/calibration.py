@@ -15,14 +15,14 @@ Phi((b - h)/s) - Phi((a - h)/s), as for grouped data. Whether such a sender tell
 known, and both are tried.
 
 Shape or table, and which shape: by Schwarz's criterion, L - p/2 log n (G. Schwarz, "Estimating the dimension of a model",
-Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the capacity is
-that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
+Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the capacity
+is that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -424,7 +424,7 @@ def _depths(kind: str) -> Callable[[Floats], Floats]:
 def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: np.random.Generator) -> _Fit:
     depth = _depths(kind)
 
-    def tried(capacity: Floats, apart: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    def tried(capacity: Floats, apart: Floats, data: _Data) -> tuple[Floats, NDArray[np.int64]]:
         """Log likelihoods (M, A), A ways to count the pours and to round, and which of them."""
         below = apart[:, None] + data.x if not drain else (capacity - apart)[:, None] - data.whole + data.x
         return _log_likelihoods(100 * depth(below / capacity[:, None]), 100 / capacity, data)
@@ -434,7 +434,10 @@ def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: n
     capacity = data.whole * np.exp(np.linspace(np.log(0.4), np.log(12), 400))
     for narrower in range(3):
         pairs = np.stack(np.meshgrid(capacity, off, indexing="ij"), axis=-1).reshape(-1, 2)
-        likely, ways = tried(pairs[:, 0], pairs[:, 1])
+        # While the grid is wider than the peak may be, levels count as less certain, so that none falls between two of its lines.
+        loose = 0.0 if narrower == 2 else 50 * np.log(capacity[1] / capacity[0])
+        loose += 0.0 if len(off) == 1 or narrower == 2 else 50 * (off[-1] - off[-2]) / data.whole
+        likely, ways = tried(pairs[:, 0], pairs[:, 1], replace(data, sd=np.hypot(data.sd, loose)))
         best = likely.max()
         good = pairs[(likely > best - 12).any(axis=1)]
         if narrower == 2:

@@ -46,7 +46,7 @@ from canlevel.derivation.series import Series, series_of
 from canlevel.derivation.stepped import stepped_flows
 from canlevel.tables import FLOWS, arrow, dictionary_column, float_column, time_column
 
-__all__ = ["VolumeCurve", "derive_flows"]
+__all__ = ["GAP_PERIODS", "GAP_S", "VolumeCurve", "derive_flows"]
 
 Floats = NDArray[np.float64]
 

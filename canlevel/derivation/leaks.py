@@ -55,7 +55,7 @@ from numpy.typing import NDArray
 from canlevel.derivation.flows import VolumeCurve
 from canlevel.derivation.sender import Sender, describe_sender, restless, without_spikes
 from canlevel.derivation.series import Series, series_of
-from canlevel.tables import TIME_TYPE, WORD
+from canlevel.tables import TIME_TYPE, WORD, described
 
 __all__ = ["FALSE_ALARM", "HEATED", "LEAKS", "Line", "evenness_p", "steady_line", "student_quantile", "watch_leaks"]
 
@@ -64,24 +64,48 @@ Ints = NDArray[np.int64]
 
 LEAKS = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("source_address", pa.uint8()),
-        pa.field("status", WORD),  # leak, gain, none seen, too little quiet time
-        pa.field("leak_l_per_h", pa.float64()),  # lost an hour; negative in a tank that gains; null without a capacity
-        pa.field("leak_low", pa.float64()),  # 95 %
-        pa.field("leak_high", pa.float64()),
-        pa.field("smallest_l_per_h", pa.float64()),  # what would have been told in 95 of 100 cases; null: nothing would
-        pa.field("false_alarm", pa.float64()),  # at most so many a tank and day
-        pa.field("quiet_h", pa.float64()),
-        pa.field("since", TIME_TYPE),  # of the quiet time that shows the leak, or of all quiet time
-        pa.field("until", TIME_TYPE),
-        pa.field("leak_pct_per_h", pa.float64()),
-        pa.field("smallest_pct_per_h", pa.float64()),
-        pa.field("step_pct", pa.float64()),
-        pa.field("noise_pct", pa.float64()),
-        pa.field("note", pa.string()),  # what else it may be, and what would help
+        described("vessel", WORD, "whose tank", null="nobody said"),
+        described("tank", WORD, "protocol.fluid.instance"),
+        described("name", WORD, "the owner's name for the tank", null="not in a roster"),
+        described("source_address", pa.uint8(), "the address of the device that sent the level"),
+        described("status", WORD, "leak, gain, none seen or too little quiet time"),
+        described(
+            "leak_l_per_h",
+            pa.float64(),
+            "lost an hour; negative in a tank that gains",
+            unit="L/h",
+            null="none seen, or no capacity",
+        ),
+        described("leak_low", pa.float64(), "95 % limit", unit="L/h", null="as leak_l_per_h"),
+        described("leak_high", pa.float64(), "95 % limit", unit="L/h", null="as leak_l_per_h"),
+        described(
+            "smallest_l_per_h",
+            pa.float64(),
+            "the smallest leak that would have been told in 95 of 100 cases",
+            unit="L/h",
+            null="none would, or no capacity",
+        ),
+        described("false_alarm", pa.float64(), "false alarms for each tank and day, at most"),
+        described("quiet_h", pa.float64(), "quiet hours that were looked at", unit="h"),
+        described(
+            "since",
+            TIME_TYPE,
+            "of the quiet time that shows the leak, or of all quiet time",
+            unit="UTC",
+            null="no quiet time",
+        ),
+        described("until", TIME_TYPE, "end of that time", unit="UTC", null="no quiet time"),
+        described("leak_pct_per_h", pa.float64(), "lost an hour, in percent of the tank", unit="%/h", null="none seen"),
+        described(
+            "smallest_pct_per_h",
+            pa.float64(),
+            "the smallest that would have been told, in percent of the tank",
+            unit="%/h",
+            null="none would",
+        ),
+        described("step_pct", pa.float64(), "the sender's true step", unit="%", null="not known"),
+        described("noise_pct", pa.float64(), "its noise", unit="%", null="not known"),
+        described("note", pa.string(), "what else it may be, and what would help", null="nothing to add"),
     ]
 )
 

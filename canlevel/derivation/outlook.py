@@ -32,7 +32,7 @@ from canlevel.derivation.flows import VolumeCurve
 from canlevel.derivation.leaks import student_quantile
 from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import Series, series_of
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, rows_at, times_us, timestamp_us
+from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, described, rows_at, times_us, timestamp_us
 
 __all__ = ["OUTLOOK", "USE_FILLS", "median_level", "outlook", "serviced_l", "shape_of"]
 
@@ -40,26 +40,42 @@ Floats = NDArray[np.float64]
 
 OUTLOOK = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("source_address", pa.uint8()),
-        pa.field("time", TIME_TYPE),  # of the last reading
-        pa.field("level_pct", pa.float64()),
-        pa.field("volume_l", pa.float64()),
-        pa.field("present_toward", WORD),  # empty, full; null without a flow
-        pa.field("present_rate_l_per_min", pa.float64()),  # signed, filling positive
-        pa.field("present_h", pa.float64()),  # hours from now until empty or full; null where not known
-        pa.field("present_low_h", pa.float64()),
-        pa.field("present_high_h", pa.float64()),
-        pa.field("present_note", pa.string()),  # why not, if not
-        pa.field("habit_toward", WORD),
-        pa.field("habit_l_per_day", pa.float64()),  # used a day, positive
-        pa.field("habit_days", pa.int64()),  # days it was learnt from
-        pa.field("habit_h", pa.float64()),
-        pa.field("habit_low_h", pa.float64()),
-        pa.field("habit_high_h", pa.float64()),
-        pa.field("habit_note", pa.string()),
+        described("vessel", WORD, "whose tank", null="nobody said"),
+        described("tank", WORD, "protocol.fluid.instance"),
+        described("name", WORD, "the owner's name for the tank", null="not in a roster"),
+        described("source_address", pa.uint8(), "the address of the device that sent the level"),
+        described("time", TIME_TYPE, "of the last reading, from which it is counted", unit="UTC"),
+        described("level_pct", pa.float64(), "level then", unit="%"),
+        described("volume_l", pa.float64(), "volume then", unit="L", null="no capacity"),
+        described("present_toward", WORD, "empty or full, at the present rate", null="nothing flows"),
+        described(
+            "present_rate_l_per_min", pa.float64(), "the present rate, filling positive", unit="L/min", null="not known"
+        ),
+        described(
+            "present_h",
+            pa.float64(),
+            "hours until empty or full at the present rate",
+            unit="h",
+            null="not known: see present_note",
+        ),
+        described("present_low_h", pa.float64(), "95 % limit", unit="h", null="as present_h"),
+        described("present_high_h", pa.float64(), "95 % limit", unit="h", null="not known, or never"),
+        described("present_note", pa.string(), "why not, if not", null="nothing to add"),
+        described("habit_toward", WORD, "empty or full, by habit", null="no habit is known"),
+        described(
+            "habit_l_per_day",
+            pa.float64(),
+            "used a day, positive",
+            unit="L/d",
+            null="no habit is known, or no capacity",
+        ),
+        described("habit_days", pa.int64(), "days it was learnt from"),
+        described(
+            "habit_h", pa.float64(), "hours until empty or full by habit", unit="h", null="not known: see habit_note"
+        ),
+        described("habit_low_h", pa.float64(), "95 % limit", unit="h", null="as habit_h"),
+        described("habit_high_h", pa.float64(), "95 % limit", unit="h", null="not known, or never"),
+        described("habit_note", pa.string(), "why not, if not", null="nothing to add"),
     ]
 )
 

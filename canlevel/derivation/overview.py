@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import series_groups
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, times_us
+from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, column, described, times_us
 
 __all__ = ["FEWEST_OF_A_SENDER", "MOST_OF_A_SENDER", "OVERVIEW", "overview"]
 
@@ -16,29 +16,49 @@ FEWEST_OF_A_SENDER, MOST_OF_A_SENDER = 8, 250_000
 
 OVERVIEW = pa.schema(
     [
-        pa.field("vessel", WORD),
-        pa.field("tank", WORD),
-        pa.field("name", WORD),
-        pa.field("protocol", WORD),
-        pa.field("fluid", WORD),
-        pa.field("instance", pa.int16()),
-        pa.field("source_address", pa.uint8()),
-        pa.field("channel", WORD),
-        pa.field("level_pct", pa.float64()),
-        pa.field("volume_l", pa.float64()),
-        pa.field("capacity_l", pa.float64()),
-        pa.field("status", WORD),
-        pa.field("rate_l_per_min", pa.float64()),
-        pa.field("rate_low", pa.float64()),
-        pa.field("rate_high", pa.float64()),
-        pa.field("last_heard", TIME_TYPE),
-        pa.field("period_s", pa.float64()),  # median time between two readings; null with fewer than two
-        pa.field("first_time", TIME_TYPE),
-        pa.field("last_time", TIME_TYPE),
-        pa.field("readings", pa.int64()),
-        pa.field("malformed", pa.int64()),
-        pa.field("step_pct", pa.float64()),  # the sender's true step; null where the level never changed
-        pa.field("noise_pct", pa.float64()),  # standard deviation of a reading at rest, without the step's rounding
+        described("vessel", WORD, "whose tank", null="nobody said"),
+        described("tank", WORD, "protocol.fluid.instance"),
+        described("name", WORD, "the owner's name for the tank", null="not in a roster"),
+        described("protocol", WORD, "nmea2000, rvc or j1939"),
+        described("fluid", WORD, "as in readings"),
+        described("instance", pa.int16(), "as on the wire", null="malformed frames did not tell it"),
+        described("source_address", pa.uint8(), "the address of the device that sent it"),
+        described("channel", WORD, "which bus", null="not told"),
+        described(
+            "level_pct",
+            pa.float64(),
+            "level at the last reading",
+            unit="%",
+            null="the device gave no number: see status",
+        ),
+        described("volume_l", pa.float64(), "volume at the last reading", unit="L", null="no level, or no capacity"),
+        described("capacity_l", pa.float64(), "what the tank holds", unit="L", null="not known"),
+        described("status", WORD, "of the last reading"),
+        described(
+            "rate_l_per_min",
+            pa.float64(),
+            "rate at the last reading, filling positive",
+            unit="L/min",
+            null="not known yet, or no capacity",
+        ),
+        described("rate_low", pa.float64(), "95 % limit of the rate", unit="L/min", null="as rate_l_per_min"),
+        described("rate_high", pa.float64(), "95 % limit of the rate", unit="L/min", null="as rate_l_per_min"),
+        described(
+            "last_heard", TIME_TYPE, "time of the last reading", unit="UTC", null="the recording does not tell the date"
+        ),
+        described("period_s", pa.float64(), "median time between two readings", unit="s", null="fewer than two"),
+        described("first_time", TIME_TYPE, "time of the first reading", unit="UTC", null="as last_heard"),
+        described("last_time", TIME_TYPE, "the same as last_heard", unit="UTC", null="as last_heard"),
+        described("readings", pa.int64(), "how many"),
+        described("malformed", pa.int64(), "how many of them were malformed"),
+        described("step_pct", pa.float64(), "the sender's true step", unit="%", null="the level never changed"),
+        described(
+            "noise_pct",
+            pa.float64(),
+            "standard deviation of a reading at rest, without the step's rounding",
+            unit="%",
+            null="too few readings",
+        ),
     ]
 )
 

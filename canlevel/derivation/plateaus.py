@@ -215,7 +215,8 @@ def _alike(one: _Rest, other: _Rest) -> bool:
 @dataclass(frozen=True, slots=True)
 class _Costs:
     """What does not depend on the slopes. furthest: rests from one plateau to the next. rhythm: usual time between pours.
-    pause: (m,) of passing over a rest. skipped: (m, m) of passing over all between two. unlike: (m,) of taking it for a plateau.
+    pause: (m,) of passing over a rest. skipped: (m, m) of passing over all between two. unlike: (m,) of taking it
+    for a plateau.
     """
 
     furthest: int
@@ -285,8 +286,7 @@ def _least_cost(
         if _alike(rest, rests[-1]):
             after[place] = SAME_COST * (rows - 1 - place)
     ends = best[:, count] + after
-    last, pours = int(np.argmin(ends)), count
-    place = last
+    pours, place = count, int(np.argmin(ends))
     if not np.isfinite(ends[place]):
         return None
     chosen = {}
@@ -459,9 +459,9 @@ def _drawn(
         pour = int(rng.choice(count + 1, p=_shares(forward[-1] + ends)))
         while mark:
             likely = forward[:mark] + moves[mark - 1][:, :, pour]
-            before, earlier = divmod(int(rng.choice(likely.size, p=_shares(likely.ravel()))), count + 1)
-            ways[way, before:mark] = pour
-            mark, pour = before, earlier
+            earlier, fewer = divmod(int(rng.choice(likely.size, p=_shares(likely.ravel()))), count + 1)
+            ways[way, earlier:mark] = pour
+            mark, pour = earlier, fewer
     return ways, float(_log_sum(evidence, axis=0))
 
 

@@ -113,6 +113,13 @@ class Series:
         self._waiting = 0
         for begin in range(0, len(joined["number"]), PIECE):
             self._pieces.append(_piece({name: values[begin : begin + PIECE] for name, values in joined.items()}))
+        # Who asks again and again while readings come leaves small pieces: two alike become one, so that they stay few.
+        while len(self._pieces) > 1 and len(self._pieces[-2].which) <= 2 * len(self._pieces[-1].which):
+            last, before = self._pieces[-1], self._pieces[-2]
+            if len(before.which) + len(last.which) > PIECE:
+                break
+            rows = {name: np.concatenate([before.column(name), last.column(name)]) for name in (*WHEN, *SAID)}
+            self._pieces[-2:] = [_piece(rows)]
 
 
 class Readings:

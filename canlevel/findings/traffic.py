@@ -25,6 +25,7 @@ from canlevel.tables import (
     WORD,
     arrow,
     codes_of,
+    described,
     dictionary_column,
     distinct,
     time_column,
@@ -60,32 +61,32 @@ LENGTHS = 16  # room for data lengths in a code; FD frames go over the wire at t
 
 SENDERS = pa.schema(
     [
-        pa.field("channel", WORD),
-        pa.field("identifier", pa.uint32()),
-        pa.field("pgn", pa.uint32()),  # null for an 11-bit identifier
-        pa.field("source_address", pa.uint8()),  # null for an 11-bit identifier
-        pa.field("frames", pa.int64()),
-        pa.field("first", TIME_TYPE),
-        pa.field("last", TIME_TYPE),
+        described("channel", WORD, "which bus", null="not told"),
+        described("identifier", pa.uint32(), "29 or 11 bits"),
+        described("pgn", pa.uint32(), "the parameter group (RV-C: DGN) in it", null="an 11-bit identifier"),
+        described("source_address", pa.uint8(), "the address in it", null="an 11-bit identifier"),
+        described("frames", pa.int64(), "how many"),
+        described("first", TIME_TYPE, "time of the first", unit="UTC", null="no times with dates"),
+        described("last", TIME_TYPE, "time of the last", unit="UTC", null="no times with dates"),
     ]
 )
 MINUTES = pa.schema(
     [
-        pa.field("channel", WORD),
-        pa.field("start", TIME_TYPE),
-        pa.field("frames", pa.int64()),
-        pa.field("load_low", pa.float64()),  # percent of the bit rate that data frames took, without stuff bits
-        pa.field("load_high", pa.float64()),  # and with the most stuff bits there can be
-        pa.field("first", TIME_TYPE),  # its first frame
-        pa.field("line", pa.int64()),  # and where that stands
+        described("channel", WORD, "which bus", null="not told"),
+        described("start", TIME_TYPE, "begin of the minute", unit="UTC"),
+        described("frames", pa.int64(), "how many"),
+        described("load_low", pa.float64(), "of the bit rate that data frames took, without stuff bits", unit="%"),
+        described("load_high", pa.float64(), "the same with the most stuff bits there can be", unit="%"),
+        described("first", TIME_TYPE, "time of its first frame", unit="UTC"),
+        described("line", pa.int64(), "where that stands in the recording"),
     ]
 )
 GAPS = pa.schema(
     [
-        pa.field("channel", WORD),
-        pa.field("start", TIME_TYPE),
-        pa.field("end", TIME_TYPE),
-        pa.field("line", pa.int64()),  # of the frame that ends it
+        described("channel", WORD, "which bus", null="not told"),
+        described("start", TIME_TYPE, "the last frame before the silence", unit="UTC"),
+        described("end", TIME_TYPE, "the first after it", unit="UTC"),
+        described("line", pa.int64(), "where that stands in the recording"),
     ]
 )
 

@@ -55,7 +55,8 @@ def calibration_lines(
     lines.append(
         (
             "bold",
-            f"{'pours':>5}  {unit + (' out' if found.drain else ' in'):>9}  {'level %':>8}  {'true level % (95 %)':>20}  {'rested':>8}",
+            f"{'pours':>5}  {unit + (' out' if found.drain else ' in'):>9}  {'level %':>8}  {'true level % (95 %)':>20}  "
+            f"{'rested':>8}",
         )
     )
     lines += [("", _plateau_line(plateau, amount)) for plateau in found.plateaus]

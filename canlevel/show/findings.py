@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canlevel.errors import printable
+from canlevel.show.cells import cut, paragraph
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
 
-__all__ = ["device_lines", "explanation_lines"]
+__all__ = ["device_facts", "device_lines", "device_words", "explanation_lines"]
 
 Line = tuple[str, str]  # style, text
 STYLES = {"fault": "bold red", "warning": "bold yellow", "info": "cyan"}
@@ -148,9 +148,9 @@ def _on_a_screen(findings: Sequence[Mapping[str, Any]], note: list[Line], width:
     if told < len(findings):
         left = Counter(finding["severity"] for finding in findings[told:])
         words = [f"{n:,} {word}{'s' if n > 1 and word != 'info' else ''}" for word, n in left.items()]
-        lines += [("dim", line) for line in _wrap(f"and {', '.join(words)} more: {ALL_OF_IT}", width)]
+        lines += [("dim", line) for line in paragraph(f"and {', '.join(words)} more: {ALL_OF_IT}", width)]
     elif shown < grave:
-        lines += [("dim", line) for line in _wrap(f"Causes and next steps of all of them: {ALL_OF_IT}", width)]
+        lines += [("dim", line) for line in paragraph(f"Causes and next steps of all of them: {ALL_OF_IT}", width)]
     if tail and lines and lines[-1] == ("", ""):
         lines.pop()
     return lines + tail
@@ -177,13 +177,13 @@ def _head(document: Mapping[str, Any], title: str, width: int) -> list[Line]:
     if loads:
         facts.append(f"load at most {max(loads):.0f} %" if max(loads) >= 1 else "load below 1 %")
     facts += [counted(len(document["tanks"]), "tank"), counted(len(document["devices"]), "device")]
-    return [("bold", line) for line in _wrap(f"{printable(title, TITLE)}: {', '.join(facts)}", width)]
+    return [("bold", line) for line in paragraph(f"{cut(printable(title), TITLE)}: {', '.join(facts)}", width)]
 
 
 def _in_short(finding: Mapping[str, Any], width: int) -> list[Line]:
     severity = finding["severity"]
     text = f"{severity.upper():<8}{printable(finding['summary'])}  [{finding['code']}]"
-    lines = _wrap(text, width, subsequent_indent=" " * LABEL)
+    lines = paragraph(text, width, subsequent_indent=" " * LABEL)
     return [(STYLES[severity], line) for line in lines]
 
 
@@ -227,18 +227,7 @@ def _wrapped(label: str, parts: Sequence[str], width: int, *, style: str = "", i
     """Parts one after the other behind a label, wrapped."""
     text = " ".join(printable(part) for part in parts)
     head = " " * indent + f"{label:<{LABEL}}"
-    return [(style, line) for line in _wrap(text, width, initial_indent=head, subsequent_indent=" " * len(head))]
-
-
-def _wrap(text: str, width: int, *, initial_indent: str = "", subsequent_indent: str = "") -> list[str]:
-    """Lines of at most `width` characters; a code, a name with hyphens, stays in one piece."""
-    return textwrap.wrap(
-        text,
-        width,
-        initial_indent=initial_indent,
-        subsequent_indent=subsequent_indent,
-        break_on_hyphens=False,
-    )
+    return [(style, line) for line in paragraph(text, width, initial_indent=head, subsequent_indent=" " * len(head))]
 
 
 def device_lines(rows: Sequence[Mapping[str, Any]], heard: Sequence[str], width: int) -> list[Line]:
@@ -251,15 +240,15 @@ def device_lines(rows: Sequence[Mapping[str, Any]], heard: Sequence[str], width:
     for row, when in zip(rows, heard, strict=True):
         where = f" on {row['channel']}" if several and row["channel"] else ""
         source = row["source_address"]
-        head = f"{source:>3} ({source:02X}h){where}  {printable(_what(row))}"
-        lines += [("bold", line) for line in _wrap(head, width, subsequent_indent=" " * INDENT)]
-        for label, text in _device_facts(row, when):
+        head = f"{source:>3} ({source:02X}h){where}  {printable(device_words(row))}"
+        lines += [("bold", line) for line in paragraph(head, width, subsequent_indent=" " * INDENT)]
+        for label, text in device_facts(row, when):
             lines += _wrapped(label, [text], width, style="red" if label == "faults" else "")
         lines.append(("", ""))
     return lines
 
 
-def _what(row: Mapping[str, Any]) -> str:
+def device_words(row: Mapping[str, Any]) -> str:
     """What a device is, by what it says of itself."""
     words = dict.fromkeys(word for word in (row["make"], row["model"]) if word)
     if words:
@@ -269,7 +258,8 @@ def _what(row: Mapping[str, Any]) -> str:
     return "says nothing of itself"
 
 
-def _device_facts(row: Mapping[str, Any], when: str) -> list[tuple[str, str]]:
+def device_facts(row: Mapping[str, Any], when: str) -> list[tuple[str, str]]:
+    """What is known of a device, a label and a text each. when: it was heard, in words."""
     facts: list[tuple[str, str]] = []
     if row["tanks"]:
         facts.append(("tanks", ", ".join(row["tanks"])))

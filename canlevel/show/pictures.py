@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import groupby
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.series import series_of
+from canlevel.derivation.series import Series, series_of
 from canlevel.errors import printable
+from canlevel.show.cells import cells, cut, fitted
+from canlevel.tables import times_us
 
-__all__ = ["level_bar", "level_line", "level_picture"]
+__all__ = ["FLOW_STYLES", "flow_picture", "level_bar", "level_line", "level_picture"]
 
 HEIGHTS = "▁▂▃▄▅▆▇█"
 WIDTHS = " ▏▎▍▌▋▊▉█"
 EIGHTHS = 8
+FLOW_STYLES = {"fill": "cyan", "drain": "yellow"}
+LONGEST_LABEL, LEVEL, LEAST_COLUMNS = 24, 8, 16
 
 
 def level_bar(level_pct: float | None, columns: int) -> str:
@@ -47,22 +53,89 @@ def level_line(
 
 def level_picture(readings: pa.Table, width: int) -> list[str]:
     """Lines of text: for each tank and source its level over the whole time, and below them from when to when."""
-    found = list(series_of(readings))
-    if not found:
+    picture = _Picture.of(readings, width)
+    if picture is None:
         return []
-    labels = [printable(series.name or series.tank, 24) for series in found]
-    margin = max(map(len, labels)) + 2
-    columns = max(width - margin - 8, 16)
-    begin_us = min(series.origin_us for series in found)
-    end_us = max(series.origin_us + round(float(series.seconds[-1]) * 1e6) for series in found)
-    length_s = max((end_us - begin_us) / 1e6, 1e-6)
+    lines = [f"{row.label}{row.line}{row.level}".rstrip() for row in picture.rows]
+    return [*lines, picture.axis]
+
+
+def flow_picture(readings: pa.Table, flows: pa.Table, width: int) -> list[list[tuple[str, str]]]:
+    """The same with the flows marked: each line in pieces of (style, text), in the styles that tables of flows have.
+
+    flows: FLOWS of these readings. A column in which a fill and a drain fall is the later one's.
+    """
+    picture = _Picture.of(readings, width)
+    if picture is None:
+        return []
+    spans: dict[tuple[str | None, str, int], list[tuple[float, float, str]]] = {}
+    begins_us, ends_us = times_us(flows, "start"), times_us(flows, "end")
+    for begin_us, end_us, flow in zip(begins_us.tolist(), ends_us.tolist(), flows.to_pylist(), strict=True):
+        key = (flow["vessel"], flow["tank"], flow["source_address"])
+        begin_s, end_s = ((at - picture.begin_us) / 1e6 for at in (begin_us, end_us))
+        spans.setdefault(key, []).append((begin_s, end_s, FLOW_STYLES[flow["kind"]]))
     lines = []
-    for label, series in zip(labels, found, strict=True):
-        at_s = (series.origin_us - begin_us) / 1e6 + series.seconds
-        line = level_line(at_s, series.level_pct, 0.0, length_s, columns)
-        lines.append(f"{label:<{margin}}{line} {series.level_pct[-1]:5.1f} %")
-    first, last = (datetime.fromtimestamp(at // 1_000_000, UTC) for at in (begin_us, end_us))
-    style = "%H:%M" if length_s < 36 * 3600 else "%Y-%m-%d"
-    ends = f"{first:{style}}", f"{last:{style}} UTC"
-    lines.append(" " * margin + ends[0] + " " * max(columns - len(ends[0]) - len(ends[1]), 1) + ends[1])
-    return lines
+    for row in picture.rows:
+        styles = [""] * len(row.line)
+        for begin_s, end_s, style in spans.get(row.key, []):
+            first, last = (int(at / picture.length_s * len(styles)) for at in (begin_s, end_s))
+            for column in range(max(first, 0), min(last, len(styles) - 1) + 1):
+                styles[column] = style
+        pieces = [("", row.label)]
+        for style, alike in groupby(zip(styles, row.line, strict=True), lambda cell: cell[0]):
+            pieces.append((style, "".join(character for _, character in alike)))
+        lines.append([*pieces, ("", row.level)])
+    return [*lines, [("", picture.axis)]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One tank and source: key (vessel, tank, source), and what stands in its line."""
+
+    key: tuple[str | None, str, int]
+    label: str
+    line: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """Lines over one axis of time. A tank that two devices send has two lines, told apart by their source."""
+
+    rows: list[_Row]
+    begin_us: int
+    length_s: float
+    axis: str
+
+    @classmethod
+    def of(cls, readings: pa.Table, width: int) -> _Picture | None:
+        """None where there is no level with a time, or all are of one moment."""
+        found = sorted(series_of(readings), key=lambda one: (one.vessel or "", one.tank, one.source_address))
+        begin_us = min((one.origin_us for one in found), default=0)
+        end_us = max((one.origin_us + round(float(one.seconds[-1]) * 1e6) for one in found), default=0)
+        if end_us <= begin_us:
+            return None
+        length_s = (end_us - begin_us) / 1e6
+        labels = _labels(found)
+        margin = max(map(cells, labels)) + 2
+        columns = max(width - margin - LEVEL, LEAST_COLUMNS)
+        rows = []
+        for label, one in zip(labels, found, strict=True):
+            at_s = (one.origin_us - begin_us) / 1e6 + one.seconds
+            line = level_line(at_s, one.level_pct, 0.0, length_s, columns)
+            level = f" {one.level_pct[-1]:5.1f} %"
+            rows.append(_Row((one.vessel, one.tank, one.source_address), fitted(label, margin), line, level))
+        first, last = (datetime.fromtimestamp(at // 1_000_000, UTC) for at in (begin_us, end_us))
+        style = "%Y-%m-%d" if length_s >= 36 * 3600 else "%H:%M" if length_s >= 600 else "%H:%M:%S"
+        ends = f"{first:{style}}", f"{last:{style}} UTC"
+        axis = " " * margin + ends[0] + " " * max(columns - len(ends[0]) - len(ends[1]), 1) + ends[1]
+        return cls(rows, begin_us, length_s, axis)
+
+
+def _labels(found: list[Series]) -> list[str]:
+    names = [printable(one.name or one.tank) for one in found]
+    shared = {name for name in names if names.count(name) > 1}
+    return [
+        f"{cut(name, LONGEST_LABEL - 6)} ({one.source_address})" if name in shared else cut(name, LONGEST_LABEL)
+        for name, one in zip(names, found, strict=True)
+    ]

@@ -9,14 +9,24 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from canlevel.errors import printable
+from canlevel.show.cells import cut, fitted, padded, paragraph
+from canlevel.show.pictures import FLOW_STYLES
 from canlevel.show.rows import time_texts
 from canlevel.units import VolumeUnit
 
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from canlevel.derivation.limits import Crossing
+
 __all__ = [
+    "NOTHING",
+    "STATUS_WORDS",
+    "crossing_line",
     "flows_table",
+    "levels",
+    "number",
+    "rate",
     "reading_head",
     "reading_lines",
     "size_text",
@@ -34,9 +44,10 @@ STATUS_WORDS = {
     "over_range": "over range",
     "malformed": "malformed",
 }
-_WIDE = "{time:<23}  {tank:<24} {level:>8} {volume:>11} {capacity:>9}  {status:<14} {source:>6}  {channel:<6} {name}"
-_NARROW = "{clock:<12}  {tank:<23} {level:>8} {volume:>10}  {source:>6}  {status}"
-WIDE_COLUMNS = 114
+_WIDE = "{time:<23}  {tank:<24} {level:>8} {volume:>11} {capacity:>9}  {status:<14} {source:>6}  {channel} {name}"
+_NARROW = "{clock:<12}  {label} {level:>8} {volume:>10}  {source:>6}  {status}"
+WIDE_COLUMNS = 132  # with room for a name
+LABEL = 23  # of a tank where there is little room
 
 
 def number(value: float | None, *, unit: VolumeUnit | None = None, signed: bool = False) -> str:
@@ -74,6 +85,13 @@ def moment(value: datetime | None) -> str:
     return NOTHING if value is None else f"{value.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
 
 
+def crossing_line(crossing: Crossing) -> str:
+    """A limit that was crossed, as one line of a mail: 'Fresh water (nmea2000.fresh_water.0): low: 7.0 % (limit 20 %)'."""
+    entry = crossing.entry
+    tank = crossing.tank or f"{entry.protocol + '.' if entry.protocol else ''}{entry.fluid}.{entry.instance}"
+    return printable(f"{entry.name} ({tank}): {crossing.sentence}")
+
+
 def span_text(seconds: float) -> str:
     """A length of time in hours, minutes and seconds: "0:03:20"."""
     minutes, rest = divmod(round(seconds), 60)
@@ -94,19 +112,20 @@ def reading_head(unit: VolumeUnit, width: int) -> str:
         time="time (UTC)",
         clock="UTC",
         tank="tank",
+        label=fitted("tank", LABEL),
         level="level %",
         volume=f"volume {unit.symbol}",
         capacity="capacity",
         status="status",
         source="source",
-        channel="bus",
+        channel="bus   ",
         name="name",
     )
 
 
 def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int, day: str = "") -> Generator[str, None, str]:
-    """One line for each of n READINGS; on a narrow terminal without capacity, bus and name, and the date on a line of its
-    own where it is not `day`, the one before.
+    """One line for each of n READINGS; on a narrow terminal without capacity and bus, with the name or else the id, and the
+    date on a line of its own where it is not `day`, the one before.
 
     Returns the last day, so that batches can follow one another.
     """
@@ -123,12 +142,13 @@ def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int, day: str = "
             time=time,
             clock=time[11:] or NOTHING,
             tank=tank,
+            label=fitted(printable(name or tank), LABEL),
             level=NOTHING if level is None else f"{level:.2f}",
             volume=number(volume, unit=unit),
             capacity=number(capacity, unit=unit),
             status=STATUS_WORDS[status],
             source=source,
-            channel=printable(channel or NOTHING),
+            channel=padded(printable(channel or NOTHING), 6),
             name=printable(name or ""),
         ).rstrip()
     return day
@@ -196,17 +216,17 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
     return table
 
 
-def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
-    """OVERVIEW for people whose terminal is too narrow for the table: two lines for each tank and source."""
+def tanks_lines(tanks: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
+    """OVERVIEW for people whose terminal is too narrow for the table: some lines of `width` for each tank and source."""
     for row in tanks.to_pylist():
         known = "" if row["level_pct"] is None else f"{row['level_pct']:.1f} %"
         litres = "" if row["volume_l"] is None else f"{number(row['volume_l'], unit=unit)}"
         of = "" if row["capacity_l"] is None else f" of {number(row['capacity_l'], unit=unit)}"
         volume = f"{litres}{of} {unit.symbol}" if litres or of else ""
-        yield f"{row['tank']:<23} {known:>8}  {volume:<17} {STATUS_WORDS[row['status']]}".rstrip()
+        yield f"{fitted(printable(row['tank']), LABEL)} {known:>8}  {volume:<17} {STATUS_WORDS[row['status']]}".rstrip()
         flow = rate(row["rate_l_per_min"], row["rate_low"], row["rate_high"], unit)
         told = [
-            printable(row["name"] or "", 19),
+            cut(printable(row["name"] or ""), 19),
             f"source {row['source_address']}",
             f"{flow} {unit.symbol}/min" if flow != NOTHING else "",
             f"heard {moment(row['last_heard'])[5:]}" if row["last_heard"] else "",
@@ -214,7 +234,10 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit) -> Iterable[str]:
             f"step {row['step_pct']:.2g} %" if row["step_pct"] is not None else "",
             f"noise {row['noise_pct']:.2g} %" if row["noise_pct"] else "",
         ]
-        yield "  " + ", ".join(part for part in told if part)
+        # A fact stays in one piece: its blanks do not break.
+        text = ", ".join(part.replace(" ", "\xa0") for part in told if part)
+        for line in paragraph(text, width, initial_indent="  ", subsequent_indent="  "):
+            yield line.replace("\xa0", " ")
 
 
 def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) -> Table:
@@ -254,7 +277,7 @@ def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) ->
                     else f"{row['rate_pct_per_min']:+.2f} %/min",
                 ]
             ),
-            style="cyan" if row["kind"] == "fill" else "yellow",
+            style=FLOW_STYLES[row["kind"]],
         )
     return table
 

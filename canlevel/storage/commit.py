@@ -22,9 +22,9 @@ import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage import disk
-from canlevel.storage.encoding import write_readings
+from canlevel.storage.encoding import facts_of, write_readings
 from canlevel.storage.parts import PARQUET, footer_sum
-from canlevel.tables import READINGS
+from canlevel.tables import CLOCK, FLOWS, OUTAGES, READINGS, plain
 
 __all__ = [
     "CHANGE",
@@ -54,6 +54,8 @@ def part_content(table: pa.Table) -> bytes:
         write_readings(table, content)
     else:
         words = [part.name for part in table.schema if pa.types.is_dictionary(part.type)]
+        schema = next((known for known in (FLOWS, OUTAGES, CLOCK) if table.schema.equals(known)), table.schema)
+        table = pa.table(table.columns, schema=plain(schema).with_metadata(facts_of(schema)))
         pq.write_table(table, content, compression="zstd", use_dictionary=words, write_page_checksum=True)
     return content.getvalue()
 

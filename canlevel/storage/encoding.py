@@ -24,23 +24,16 @@ from canlevel.tables import (
     column,
     dictionary_column,
     distinct,
+    plain,
     rows_at,
     times_us,
+    units,
     values_of,
 )
 
-__all__ = ["PART_VERSION", "UNITS", "read_verified", "tidied", "write_readings"]
+__all__ = ["PART_VERSION", "facts_of", "read_verified", "tidied", "write_readings"]
 
 PART_VERSION = 1
-UNITS = {
-    "time": "UTC",
-    "level_pct": "%",
-    "capacity_l": "L",
-    "volume_l": "L",
-    "rate_l_per_min": "L/min",
-    "rate_low": "L/min",
-    "rate_high": "L/min",
-}
 SORTED_BY = ("tank", "source_address", "time")  # they alone have statistics: what a reader passes over rows by
 FEWEST_ROWS, MOST_ROWS = 4096, 1 << 20  # of a group of rows: each costs some 1,500 bytes
 QUICK, LASTING = 3, 15  # levels of zstd: of a part that is soon merged, and of a merged day
@@ -58,13 +51,17 @@ def tidied(readings: pa.Table) -> pa.Table:
     return rows_at(readings.unify_dictionaries(), np.lexsort(by))
 
 
+def facts_of(schema: pa.Schema) -> dict[str, str]:
+    """What a Parquet file of ours says of itself: the version of its layout, and the unit of each column that has one."""
+    return {"canlevel.part_version": str(PART_VERSION), "canlevel.units": json.dumps(units(schema))}
+
+
 def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
     """Write READINGS as a Parquet file, rows in the order they have; `file` is a path or is open for writing.
 
     READINGS that are tidied get a group of rows for each tank that has more than a few. Every page carries a checksum, and
     the file its version and units ("canlevel.part_version", "canlevel.units"). Raises OSError where the disk refuses.
     """
-    facts = {"canlevel.part_version": str(PART_VERSION), "canlevel.units": json.dumps(UNITS)}
     ordered = _order(readings)
     options: dict[str, Any] = {
         "compression": "zstd",
@@ -78,7 +75,7 @@ def write_readings(readings: pa.Table, file: str | Path | IO[bytes]) -> None:
     }
     if _PAGES_OF_ANY_LENGTH:
         options["max_rows_per_page"] = MOST_ROWS
-    with pq.ParquetWriter(file, READINGS.with_metadata(facts), **options) as writer:
+    with pq.ParquetWriter(file, plain(READINGS).with_metadata(facts_of(READINGS)), **options) as writer:
         for group in _groups(readings, by_tank=ordered == SORTED_BY):
             writer.write_table(group, row_group_size=MOST_ROWS)
 

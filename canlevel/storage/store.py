@@ -21,7 +21,7 @@ import json
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +51,7 @@ from canlevel.tables import (
     FLOWS,
     OUTAGES,
     READINGS,
+    TIME_TYPE,
     WORD,
     empty,
     matching,
@@ -61,8 +62,9 @@ from canlevel.tables import (
 
 if TYPE_CHECKING:
     import pandas as pd
+    from pyarrow.dataset import Dataset
 
-__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "marks_table", "open_store"]
+__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "is_store", "marks_table", "open_store"]
 
 FORMAT_VERSION = 1
 MARKER, ROSTER = "canlevel-store.json", "roster.json"
@@ -104,6 +106,11 @@ def open_store(path: str | Path) -> Store:
     return Store(path, facts.get("vessel"))
 
 
+def is_store(path: Path) -> bool:
+    """Whether a folder is a store, whole or not."""
+    return (path / MARKER).is_file()
+
+
 def create_store(path: str | Path, *, vessel: str | None = None) -> Store:
     """Open a store, making it first where the folder is missing or empty. vessel is noted in a new store.
 
@@ -138,7 +145,7 @@ class Store:
     path: Path
     vessel: str | None = None
 
-    def scan(
+    def to_arrow(
         self,
         *,
         tank: str | None = None,
@@ -161,9 +168,7 @@ class Store:
         def read(parts: list[Path]) -> pa.Table:
             if not parts:
                 return empty(schema)
-            for part in parts:
-                check_sums(part)
-            dataset = ds.dataset([str(part) for part in parts], schema=READINGS, format=_checked_parquet())
+            dataset = ds.dataset([str(part) for part in _summed(parts)], schema=READINGS, format=_checked_parquet())
             return dataset.to_table(columns=schema.names, filter=chosen).unify_dictionaries()
 
         table = read_whole(lambda: self.parts(since, until), READINGS, read, self.path)
@@ -172,14 +177,34 @@ class Store:
     def readings(
         self, *, tank: str | None = None, since: datetime | str | None = None, until: datetime | str | None = None
     ) -> pd.DataFrame:
-        """The same as scan() as a pandas frame."""
-        frame: pd.DataFrame = self.scan(tank=tank, since=since, until=until).to_pandas()
+        """The same as to_arrow() as a pandas frame."""
+        frame: pd.DataFrame = self.to_arrow(tank=tank, since=since, until=until).to_pandas()
         return frame
+
+    def scan(
+        self, *, tank: str | None = None, since: datetime | str | None = None, until: datetime | str | None = None
+    ) -> Dataset:
+        """READINGS as a pyarrow dataset, of which Polars, DuckDB and others read what they need; rows as they lie in the parts.
+
+        Limits are those of to_arrow(). Days outside a reader's own limits on `time` are passed over, too, without being opened.
+        Its files are those of this moment: once the store has merged a day, or a logger runs, ask for it anew.
+        """
+        import pyarrow.dataset as ds
+        from pyarrow.fs import LocalFileSystem
+
+        parts = read_whole(lambda: self.parts(since, until), READINGS, _summed, self.path)
+        form, files = _checked_parquet(), LocalFileSystem()
+        fragments = [
+            form.make_fragment(str(part), filesystem=files, partition_expression=_within_day(part)) for part in parts
+        ]
+        dataset = ds.FileSystemDataset(fragments, READINGS, form, files)
+        limited = tank is not None or since is not None or until is not None
+        return dataset.filter(matching(tank, since, until)) if limited else dataset
 
     def day_columns(self, since: datetime | str, until: datetime | str, columns: list[str]) -> pa.Table:
         """Some columns of all READINGS of the days from that of `since` to that of `until`, in the order of time.
 
-        Unlike scan() it brings no further libraries with it.
+        Unlike to_arrow() it brings no further libraries with it.
         """
         schema = pa.schema([READINGS.field(name) for name in columns])
 
@@ -367,6 +392,22 @@ def marks_table(kind: str, rows: list[dict[str, Any]], vessel: str | None) -> pa
         else:
             columns.append(pa.array(values, part.type))
     return pa.table(columns, schema=MARKS[kind])
+
+
+def _summed(parts: list[Path]) -> list[Path]:
+    """The same parts, none of which is known to be damaged. Raises one of DAMAGED."""
+    for part in parts:
+        check_sums(part)
+    return parts
+
+
+def _within_day(part: Path) -> Any:
+    """What is true of every reading in a part: that it is of the day that its folder is named after."""
+    import pyarrow.dataset as ds
+
+    begin = datetime.fromisoformat(part.parent.name.removeprefix("date=")).replace(tzinfo=UTC)
+    first, after = (pa.scalar(at, TIME_TYPE) for at in (begin, begin + timedelta(days=1)))
+    return (ds.field("time") >= first) & (ds.field("time") < after)
 
 
 def _checked_parquet() -> Any:

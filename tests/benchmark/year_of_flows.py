@@ -79,7 +79,7 @@ def main() -> None:
                 with store.writing() as writer:
                     writer.append(pa.concat_tables(week).sort_by("time"))
         store.note_derived({})
-        rows = len(store.scan(columns=["time"], in_order=False))
+        rows = len(store.to_arrow(columns=["time"], in_order=False))
         began, busy = time.perf_counter(), processor_s()
         days = bring_flows_up_to_date(store)
         lasted, busy = time.perf_counter() - began, processor_s() - busy

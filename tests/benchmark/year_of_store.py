@@ -156,7 +156,7 @@ READ_BY = {
     "canlevel": """
 from canlevel.storage.store import open_store
 import pyarrow.dataset
-def read(): return open_store(STORE).scan(tank=TANK, since=DAY, until=NEXT)
+def read(): return open_store(STORE).to_arrow(tank=TANK, since=DAY, until=NEXT)
 """,
     "pyarrow": """
 import pyarrow.dataset as ds
