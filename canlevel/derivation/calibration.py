@@ -15,8 +15,8 @@ Phi((b - h)/s) - Phi((a - h)/s), as for grouped data. Whether such a sender tell
 known, and both are tried.
 
 Shape or table, and which shape: by Schwarz's criterion, L - p/2 log n (G. Schwarz, "Estimating the dimension of a model",
-Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the capacity
-is that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
+Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the
+capacity is that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
 """
 
 from __future__ import annotations
@@ -49,6 +49,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+LEAST_ERROR = 0.002  # no sender is straight, and no pour known, to less
 CAN_ERROR = 0.01  # within which a pour is what the can says, in 95 of 100 cases
 FEWEST_POURS = 3
 FEWEST_READINGS = 8
@@ -206,7 +207,9 @@ def calibrate_levels(
     else:
         weights = weights[:-1] / weights[:-1].sum()
     chosen = fits[int(np.argmax(weights))]
-    common = np.exp(rng.normal(0, can_error / 2, MOST_DRAWS))  # what the can's mark is off, the same for every pour
+    common = np.exp(
+        rng.normal(0, max(can_error, LEAST_ERROR) / 2, MOST_DRAWS)
+    )  # what the can's mark is off, the same for every pour
     share = np.repeat(np.arange(len(fits)), rng.multinomial(MOST_DRAWS, weights))
     rows = [rng.integers(len(fits[i].curves)) for i in share]
     curves = np.array([fits[i].curves[row] for i, row in zip(share, rows, strict=True)]) * common[:, None]
@@ -434,7 +437,7 @@ def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: n
     capacity = data.whole * np.exp(np.linspace(np.log(0.4), np.log(12), 400))
     for narrower in range(3):
         pairs = np.stack(np.meshgrid(capacity, off, indexing="ij"), axis=-1).reshape(-1, 2)
-        # While the grid is wider than the peak may be, levels count as less certain, so that none falls between two of its lines.
+        # While the grid is wider than the peak may be, levels count as less certain, so that no peak falls between two lines.
         loose = 0.0 if narrower == 2 else 50 * np.log(capacity[1] / capacity[0])
         loose += 0.0 if len(off) == 1 or narrower == 2 else 50 * (off[-1] - off[-2]) / data.whole
         likely, ways = tried(pairs[:, 0], pairs[:, 1], replace(data, sd=np.hypot(data.sd, loose)))

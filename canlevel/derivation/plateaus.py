@@ -28,6 +28,9 @@ __all__ = ["Plateaus", "find_plateaus", "is_stepped", "noise_of", "settled"]
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
+OF_A_REST, CALM_SHARE = 9, 0.33
+MEDIAN_TO_SD = 1.4826  # of a normal variable
+CALM_IS_LOW = 0.86  # by which the lower third of such medians is below the usual one: simulated for white noise
 COARSE_PCT, COARSE_NOISE = 0.75, 0.3  # a step from which on, and noise in steps up to which, levels are cells
 WILD, WILD_PRICE, REST_PRICE = 9.0, 10.0, 15.0  # in squared standard deviations
 ALTERNATIVES = 48  # ways to count the pours of a coarse sender that are carried along
@@ -84,11 +87,16 @@ class _Rest:
 
 
 def noise_of(level: Floats) -> float:
-    """Standard deviation of a reading, percent, by second differences, which no rise disturbs: the median of their size."""
+    """Standard deviation of a reading at rest, percent, by second differences, which no rise disturbs: the median of their
+    size, of nine in a row, and of those the lower third, in which nothing sloshes."""
     if len(level) < 5:
         return 0.0
     second = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
-    return float(1.4826 * np.median(second) / np.sqrt(6))
+    if len(second) < 4 * OF_A_REST:
+        return float(MEDIAN_TO_SD * np.median(second) / np.sqrt(6))
+    rows = second[: len(second) // OF_A_REST * OF_A_REST].reshape(-1, OF_A_REST)
+    calm = float(np.quantile(np.median(rows, axis=1), CALM_SHARE))
+    return float(MEDIAN_TO_SD * calm / np.sqrt(6)) / CALM_IS_LOW
 
 
 def is_stepped(step_pct: float, noise_pct: float) -> bool:
