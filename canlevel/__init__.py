@@ -13,6 +13,7 @@
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
     canlevel.calibrate("pours.log", "nmea2000.fresh_water.0", [10] * 12).table  # what a tank holds at each level
+    canlevel.fleet.flows("fleet/*").frame()          # flows of many stores, here or on a cluster
     canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
 Every column is described in README.md. Heavy packages are imported when they are needed, not with this one.
@@ -24,6 +25,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from canlevel import fleet
     from canlevel.api import (
         balance,
         calibrate,
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
         devices,
         explain,
         flows,
+        join,
         leaks,
         levels_at,
         log,
@@ -41,6 +44,7 @@ if TYPE_CHECKING:
         plot,
         prove,
         report,
+        revise,
         tanks,
         tidy,
         traffic,
@@ -79,7 +83,9 @@ __all__ = [
     "decode_batches",
     "devices",
     "explain",
+    "fleet",
     "flows",
+    "join",
     "leaks",
     "levels_at",
     "load_roster",
@@ -90,6 +96,7 @@ __all__ = [
     "plot",
     "prove",
     "report",
+    "revise",
     "tanks",
     "tidy",
     "traffic",
@@ -105,6 +112,7 @@ _HOMES = {
         "devices",
         "explain",
         "flows",
+        "join",
         "leaks",
         "levels_at",
         "log",
@@ -114,6 +122,7 @@ _HOMES = {
         "plot",
         "prove",
         "report",
+        "revise",
         "tanks",
         "tidy",
         "traffic",
@@ -136,6 +145,8 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
+    if name == "fleet":  # a room of its own, which few need
+        return import_module("canlevel.fleet")
     home = _HOME_OF.get(name)
     if home is None:
         raise AttributeError(f"module 'canlevel' has no attribute {name!r}")

@@ -26,8 +26,10 @@ if TYPE_CHECKING:
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
     from canlevel.histories import Histories, History
+    from canlevel.joining import Joined
     from canlevel.proving.records import Proofs
     from canlevel.reporting.gather import Report
+    from canlevel.revision import Revision
     from canlevel.storage.merge import Tidied
 
 __all__ = [
@@ -38,6 +40,7 @@ __all__ = [
     "devices",
     "explain",
     "flows",
+    "join",
     "leaks",
     "levels_at",
     "log",
@@ -47,6 +50,7 @@ __all__ = [
     "plot",
     "prove",
     "report",
+    "revise",
     "tanks",
     "tidy",
     "traffic",
@@ -134,6 +138,13 @@ def log(
         return log_source(decoding, store)
 
 
+def join(others: Sources, store: str | Path) -> Joined:
+    """Append what other stores hold to the store at a path. What it has already is not added again. Raises StoreError."""
+    from canlevel.joining import join_stores
+
+    return join_stores(others, store)
+
+
 def open_store(path: str | Path) -> History:
     """Open an existing store for reading. What a run that was cut off had heard and not stored is brought in first.
 
@@ -189,6 +200,25 @@ def tidy(store: str | Path) -> Tidied:
     from canlevel.recovery import tidy as tidy_path
 
     return tidy_path(store)[1]
+
+
+def revise(
+    store: str | Path,
+    roster: Roster | str | Path,
+    *,
+    since: datetime | str | None = None,
+    until: datetime | str | None = None,
+    vessel: str | None = None,
+    dry_run: bool = False,
+) -> Revision:
+    """Derive names, capacities, volumes, rates and flows of a store anew, as if it had been logged with this roster.
+
+    What was received stays as it is. since, until, vessel: of these readings only. dry_run: change nothing, only tell.
+    Raises StoreError, RosterError, and QueryError where a store of several vessels leaves open whose the roster is.
+    """
+    from canlevel.revision import revise_store
+
+    return revise_store(store, roster, since=since, until=until, vessel=vessel, dry_run=dry_run)
 
 
 def traffic(

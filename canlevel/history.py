@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime, timedelta
 from itertools import groupby, pairwise
 
@@ -16,14 +17,27 @@ from canlevel.errors import StoreError
 from canlevel.storage.store import Store, open_store
 from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
 
-__all__ = ["LATELY_DAYS", "bring_flows_up_to_date", "lately", "main", "stored_flows"]
+__all__ = [
+    "FLOW_COLUMNS",
+    "LATELY_DAYS",
+    "METHOD",
+    "bring_flows_up_to_date",
+    "days_around",
+    "flows_of_week",
+    "lately",
+    "main",
+    "stored_flows",
+    "week_of",
+]
 
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
 METHOD = 6  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
+DAY_US = 86_400_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # readings of a clock that never was right begin there
+FIRST_DAY = EPOCH.date()
 MARGIN = timedelta(hours=12)  # of readings on either side of a week: flows and rests that reach across its ends
 
 
@@ -83,9 +97,9 @@ def bring_flows_up_to_date(store: Store) -> int:
         return 0
     # What lies beside a day says when its first and its last flow began and ended. Whole weeks are derived, always the same
     # ones, so that flows do not depend on how readings came in: what a sender can say is learnt from the days at hand.
-    weeks = {_week(beside) for day in changed for beside in _beside(day)}
-    stale = sorted(day for day in {*parts, *before} if _week(day) in weeks)
-    windows = [list(days) for _, days in groupby(stale, _week)]
+    weeks = {week_of(beside) for day in changed for beside in _beside(day)}
+    stale = sorted(day for day in {*parts, *before} if week_of(day) in weeks)
+    windows = [list(days) for _, days in groupby(stale, week_of)]
     processes = min(_cores(), len(windows)) if len(stale) >= DAYS_FOR_HELPERS else 1
     # Weeks that follow one another stay together, as each reads the days beside it.
     bounds = [len(windows) * i // processes for i in range(processes + 1)]
@@ -105,28 +119,51 @@ def bring_flows_up_to_date(store: Store) -> int:
     return len(stale)
 
 
+def flows_of_week(week: int, heard: Iterable[str], read: Callable[[str], pa.Table]) -> pa.Table:
+    """FLOWS that began in a week (the number of which week_of gives), in the order of their start.
+
+    heard: days that have readings ("2026-05-01"), those of days_around(week) at least. read: FLOW_COLUMNS of such a day's
+    READINGS in the order of time, of all tanks or of some: a tank's flows depend on no other's readings.
+    """
+    begin_us = 7 * week * DAY_US
+    end_us, margin_us = begin_us + 7 * DAY_US, MARGIN // timedelta(microseconds=1)
+    around = sorted(set(heard) & set(days_around(week)))
+    tables = [_between(read(day), begin_us - margin_us, end_us + margin_us) for day in around]
+    flows = derive_flows(pa.concat_tables(tables)) if tables else empty(FLOWS)
+    start_us = times_us(flows, "start")
+    return rows_at(flows, np.flatnonzero((start_us >= begin_us) & (start_us < end_us)))
+
+
+def days_around(week: int) -> list[str]:
+    """The days whose readings say what flows began in a week, in order: its own, the one before and the one after."""
+    first = FIRST_DAY + 7 * week * DAY
+    return [(first + number * DAY).isoformat() for number in range(-1 if week else 0, 8)]
+
+
+def week_of(day: str) -> int:
+    """The number of the week a day is in, a week beginning on Thursdays as 1970 did."""
+    return (date.fromisoformat(day) - FIRST_DAY).days // 7
+
+
 def _derive(store: Store, windows: list[list[str]]) -> None:
     """Derive the flows of some days, those of one week in each window, and store them."""
     read: dict[str, pa.Table] = {}
     for window in windows:
-        begin = EPOCH + 7 * _week(window[0]) * DAY
-        end = begin + 7 * DAY
-        heard = dict.fromkeys(
-            part.parent.name.removeprefix("date=") for part in store.parts(max(begin - DAY, EPOCH), end)
-        )
+        week = week_of(window[0])
+        around = days_around(week)
+        heard = dict.fromkeys(part.parent.name.removeprefix("date=") for part in store.parts(around[0], around[-1]))
         # The days beside a week are those of the next one, too. Columns that flows do not need are not read.
         read = {day: read[day] if day in read else store.day_columns(day, day, FLOW_COLUMNS) for day in heard}
-        week = [_between(table, max(begin - MARGIN, EPOCH), end + MARGIN) for table in read.values()]
-        flows = derive_flows(pa.concat_tables(week)) if week else empty(FLOWS)
-        days = times_us(flows, "start") // 86_400_000_000
+        flows = flows_of_week(week, read, read.__getitem__)
+        days = times_us(flows, "start") // DAY_US
         for day in window:
-            number = (date.fromisoformat(day) - date(1970, 1, 1)).days
+            number = (date.fromisoformat(day) - FIRST_DAY).days
             store.replace_flows(day, rows_at(flows, np.flatnonzero(days == number)))
 
 
-def _between(readings: pa.Table, begin: datetime, end: datetime) -> pa.Table:
+def _between(readings: pa.Table, begin_us: int, end_us: int) -> pa.Table:
     """Those from a moment on and before another, of READINGS in the order of time."""
-    first, last = np.searchsorted(times_us(readings), [timestamp_us(begin), timestamp_us(end)])
+    first, last = np.searchsorted(times_us(readings), [begin_us, end_us])
     return readings.slice(int(first), int(last - first))
 
 
@@ -146,11 +183,6 @@ def _moment(when: datetime | str) -> datetime:
 def _beside(day: str) -> list[str]:
     middle = date.fromisoformat(day)
     return [(middle + timedelta(days=off)).isoformat() for off in (-1, 0, 1)]
-
-
-def _week(day: str) -> int:
-    """The number of the week a day is in, a week beginning on Thursdays as 1970 did."""
-    return (date.fromisoformat(day) - date(1970, 1, 1)).days // 7
 
 
 def main(words: list[str]) -> None:

@@ -30,6 +30,7 @@ from canlevel.storage.writer import Writer
 from canlevel.tables import (
     READINGS,
     UNKNOWN_TIME_US,
+    as_sent,
     codes_of,
     distinct,
     empty,
@@ -48,6 +49,7 @@ MOST_TO_DERIVE = 80_000  # new readings whose flows are derived at once; of more
 class Decoding:
     """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages.
 
+    for_store: what is decoded is to be stored, and comes as KEPT.
     on_readings: is given READINGS of each batch that has some, as they are known then. heard_until_us: the latest time of any
     frame, where every frame is read.
     """
@@ -58,6 +60,7 @@ class Decoding:
     own: tuple[Message, ...] = ()
     readings: int = 0
     malformed: int = 0
+    for_store: bool = False
     on_readings: Callable[[pa.Table], None] | None = None
     heard_until_us: int | None = None
     _heard: set[tuple[str, int]] = field(default_factory=set)
@@ -84,7 +87,10 @@ class Decoding:
 
     def decoded(self, frames: pa.Table) -> pa.Table:
         """READINGS of the next batch of the source. frames: FRAMES."""
-        readings = self._rates.add(self.roster.apply(self.decoder.decode(frames)))
+        readings = self.decoder.decode(frames)
+        if self.for_store:
+            readings = as_sent(readings)
+        readings = self._rates.add(self.roster.apply(readings))
         self.readings += len(readings)
         self.malformed += _count(readings, "malformed")
         if len(readings) and self.roster.tanks:
@@ -205,6 +211,7 @@ def log_source(
     Raises CaptureError, StoreError; what was read before is stored.
     """
     began = time.monotonic()
+    decoding.for_store = True
     target = create_store(store, vessel=decoding.roster.vessel)
     if decoding.roster.vessel is None and target.vessel is not None:
         decoding.roster = Roster(target.vessel, decoding.roster.tanks)

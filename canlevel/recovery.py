@@ -28,7 +28,7 @@ from canlevel.storage.lock import HeldError
 from canlevel.storage.merge import Tidied, set_aside, tidy_store
 from canlevel.storage.store import Store, marks_table, open_store
 from canlevel.storage.writer import Writer
-from canlevel.tables import FRAMES, READINGS, codes_of, dictionary_column, empty, time_column, times_us
+from canlevel.tables import FRAMES, READINGS, as_sent, codes_of, dictionary_column, empty, time_column, times_us
 
 __all__ = [
     "NOT_RUNNING",
@@ -79,6 +79,11 @@ def open_whole(path: str | Path) -> Store:
     Raises StoreError where there is no store. Warns where something is left out.
     """
     store = open_store(path)
+    if store.revising() is not None:
+        _warn(
+            f"{path} is being revised, or a revision was cut off: some days still have the old names and capacities; "
+            "canlevel revise, once more, does the rest"
+        )
     if not store.left_undone:
         return store
     try:
@@ -166,7 +171,7 @@ def _bring_in_file(
     """One file; returns the first and last time of each batch of its frames."""
     heard = []
     for frames in _frames_of(file, decoder):
-        writer.append(rates.add(roster.apply(decoder.decode(frames))))
+        writer.append(rates.add(roster.apply(as_sent(decoder.decode(frames)))))
         time_us = times_us(frames)
         heard.append((int(time_us.min()), int(time_us.max())))
     return heard

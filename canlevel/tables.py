@@ -29,6 +29,7 @@ __all__ = [
     "FLUIDS",
     "FRAMES",
     "IDENTITY",
+    "KEPT",
     "OUTAGES",
     "PROTOCOLS",
     "READINGS",
@@ -38,6 +39,8 @@ __all__ = [
     "UNKNOWN_TIME_US",
     "WORD",
     "arrow",
+    "as_kept",
+    "as_sent",
     "codes_of",
     "column",
     "described",
@@ -56,6 +59,7 @@ __all__ = [
     "units",
     "values_of",
     "word_column",
+    "word_ranks",
 ]
 
 TIME_TYPE = pa.timestamp("us", tz="UTC")
@@ -178,6 +182,16 @@ READINGS = pa.schema(
     ]
 )
 
+# READINGS on their way into a store, and what a device said itself, in the place of which a roster's word may stand in them.
+KEPT = pa.schema(
+    [
+        *READINGS,
+        pa.field("sent_capacity_l", pa.float64()),
+        pa.field("sent_volume_l", pa.float64()),  # of no use beside a capacity
+        pa.field("sent_known", pa.uint8()),  # 0: they are what was stored first, by whomever
+    ]
+)
+
 FLOWS = pa.schema(
     [
         described("vessel", WORD, "whose tank", null="nobody said"),
@@ -287,6 +301,15 @@ def codes_of(column: pa.ChunkedArray) -> tuple[NDArray[np.int32], list[str | Non
     return codes, words
 
 
+def word_ranks(words: pa.ChunkedArray) -> NDArray[np.int64]:
+    """(n,) numbers in the order of n repeated words, null last."""
+    codes, told = codes_of(words)
+    order = sorted(range(len(told) - 1), key=lambda code: told[code] or "")
+    rank = np.empty(len(told), np.int64)
+    rank[[*order, len(told) - 1]] = np.arange(len(told))
+    return rank[codes]
+
+
 def distinct(keys: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
     """(values, which): the values of n keys in order, each once, and for each key the place of its value.
 
@@ -393,6 +416,21 @@ def timestamp_us(moment: datetime | str) -> int:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+
+
+def as_sent(decoded: pa.Table) -> pa.Table:
+    """KEPT of n READINGS that no roster has touched."""
+    return _kept(decoded, 1)
+
+
+def as_kept(readings: pa.Table) -> pa.Table:
+    """n READINGS or KEPT as KEPT; of mere READINGS it is not known whether a roster has touched them."""
+    return readings if len(readings.schema) == len(KEPT) else _kept(readings, 0)
+
+
+def _kept(readings: pa.Table, known: int) -> pa.Table:
+    sent = (readings.column("capacity_l"), readings.column("volume_l"))
+    return pa.table([*readings.columns, *sent, arrow(np.full(len(readings), known, np.uint8))], schema=KEPT)
 
 
 def first_of_each(readings: pa.Table) -> NDArray[np.bool_]:

@@ -10,12 +10,14 @@ from pathlib import Path
 import pyarrow as pa
 
 from canlevel.derivation.balance import BALANCE
+from canlevel.derivation.daily import DAILY
 from canlevel.derivation.leaks import LEAKS
 from canlevel.derivation.outlook import OUTLOOK
 from canlevel.derivation.overview import OVERVIEW
 from canlevel.derivation.resampling import LEVELS
 from canlevel.diagnosis import DEVICES
 from canlevel.findings.traffic import GAPS, MINUTES, SENDERS
+from canlevel.fleet.tables import FAILURES, FLEET_FINDINGS
 from canlevel.storage.encoding import PART_VERSION
 from canlevel.storage.store import FORMAT_VERSION
 from canlevel.tables import CLOCK, FLOWS, FRAMES, OUTAGES, READINGS, TIME_TYPE, WORD
@@ -40,6 +42,15 @@ TABLES = {
     "senders": (SENDERS, "What each device sends. `canlevel.traffic().senders()`."),
     "minutes": (MINUTES, "How full the bus was. `canlevel.traffic().minutes()`."),
     "gaps": (GAPS, "When the bus was silent. `canlevel.traffic().gaps()`."),
+    "days": (
+        DAILY,
+        "A day of a tank. `canlevel.fleet.daily()`, with the column `store` in front, as all tables of a fleet.",
+    ),
+    "fleet findings": (FLEET_FINDINGS, "What is wrong in many stores. `canlevel.fleet.findings()`."),
+    "fleet failures": (
+        FAILURES,
+        "What could not be read of many stores. `canlevel.fleet.flows().failures`, and the others'.",
+    ),
     "frames": (FRAMES, "One CAN frame, between the layers of the program; it is not stored."),
 }
 

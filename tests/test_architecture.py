@@ -26,13 +26,16 @@ ALLOWED = {
     "history": {"derivation", "storage", *GROUND},
     "histories": {"history", "recovery", *ROOMS, *GROUND},
     "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
-    "tablespage": {"diagnosis", *ROOMS, *GROUND},
+    "tablespage": {"diagnosis", "fleet", *ROOMS, *GROUND},
     "runclock": set(),
     "rosterfile": GROUND,
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},
+    "joining": {"history", "recovery", *ROOMS, *GROUND},
+    "revision": {"history", "recovery", *ROOMS, *GROUND},
     "pipeline": {"history", "logger", "recovery", *ROOMS, *GROUND},
     "logger": {"pipeline", "recovery", "runclock", "service", *ROOMS, *GROUND},
+    "fleet": {"fleet", "history", "derivation", "findings", "storage", *GROUND},
     "diagnosis": {*ROOMS, *GROUND},
     "proving": {"proving", "derivation", "findings", *GROUND},
     "proof": {"diagnosis", "proving", *ROOMS, *GROUND},
@@ -51,6 +54,8 @@ ALLOWED = {
         "reporting",
         "diagnosis",
         "histories",
+        "joining",
+        "revision",
         "recovery",
         *ROOMS,
         *GROUND,
@@ -67,7 +72,9 @@ ALLOWED = {
         "reporting",
         "diagnosis",
         "history",
+        "joining",
         "recovery",
+        "revision",
         "service",
         "show",
         "watching",
@@ -81,13 +88,14 @@ ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
     "cantools": {"decoding/definitions.py"},
     "tomlkit": {"rosterfile.py"},
+    "fsspec": {"storage/reader.py"},
     "paho": {"mqtt.py"},
     "pyarrow.parquet": {"storage/commit.py", "storage/encoding.py", "storage/parts.py"},
     "matplotlib": {"reporting/pictures.py"},
     "bokeh": {"reporting/zoom.py"},
     "jinja2": {"reporting/page.py"},
 }
-ONLY_IN_ROOM = {"typer": "cli"}
+ONLY_IN_ROOM = {"typer": "cli", "distributed": "fleet"}
 PURE = ("decoding", "derivation", "findings")
 
 

@@ -9,6 +9,7 @@ import os
 import pty
 import re
 import select
+import shutil
 import subprocess
 import sys
 import time
@@ -69,6 +70,7 @@ def test_the_commands_are_these() -> None:
         "plot",
         "prove",
         "report",
+        "revise",
         "roster",
         "service-file",
         "tanks",
@@ -386,6 +388,28 @@ def test_readme_names_every_command_and_only_those() -> None:
     blocks = re.findall(r"```sh\n(.*?)```", readme.read_text(encoding="utf-8"), re.DOTALL)
     named = set(re.findall(r"(?:^|&& |\| )canlevel ([a-z-]+)", "\n".join(blocks), re.MULTILINE))
     assert named == set(COMMANDS)
+
+
+def recipes() -> list[str]:
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    return re.findall(r"```sh\n(.*?)```", readme.partition("\n## Recipes\n")[2].partition("\n## ")[0], re.DOTALL)
+
+
+@pytest.mark.parametrize("commands", recipes(), ids=lambda text: text.split()[-1])
+def test_recipes_work_word_for_word(commands: str, tmp_path: Path) -> None:
+    if "zstd" in commands and shutil.which("zstd") is None:
+        pytest.skip("needs zstd")
+    shutil.copytree(Path(__file__).parent.parent / "captures", tmp_path / "captures")
+    words = "set -eo pipefail\n"
+    for name, option in (("canlevel", "-m canlevel"), ("python", "")):
+        words += f'{name}() {{ "{sys.executable}" {option} "$@"; }}\n'
+    done = subprocess.run(["bash", "-c", words + commands], cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    # That its dates are read in this computer's zone is said of screen text.
+    assert (done.returncode, "" if "TZ=Europe/Oslo" in done.stderr else done.stderr) == (0, "")
+    for told in ("capacity 150 → 200 L", "drain") if "revise" in commands else ():
+        assert told in done.stdout
+    if "TZ=" in commands:
+        assert "2026-05-01 08:00:00" in done.stdout  # ten o'clock of summer time in Oslo (IANA time zone database)
 
 
 # What a command does not need it does not import: each of these takes longer than reading a small recording.

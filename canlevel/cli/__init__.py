@@ -22,6 +22,7 @@ COMMANDS = (
     "calibrate",
     "ahead",
     "storing",
+    "revising",
     "report",
     "plot",
     "demo",

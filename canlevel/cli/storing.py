@@ -61,7 +61,7 @@ def log(
     quiet: Annotated[bool, typer.Option("--quiet", help="Only warnings and errors.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="Also what is stored, each time.")] = False,
 ) -> None:
-    """Append the tank readings in SOURCE to a Parquet history.
+    """Append the tank readings in SOURCE to a Parquet history. SOURCE may also be another history.
 
     The same recording twice adds nothing. A live bus is logged until Ctrl-C, through power cuts, full disks and adapters that
     fall off:
@@ -72,7 +72,11 @@ def log(
     from canlevel.errors import printable
     from canlevel.pipeline import log_source, open_decoding
     from canlevel.publish import publishing
+    from canlevel.storage.store import is_store
 
+    if any(is_store(word) for word in source):
+        _take_in(source, store, alone=not (roster or vessel or dbc or start or seconds or rvc_zone), quiet=quiet)
+        return
     if quiet and verbose:
         raise QueryError("--quiet and --verbose cannot both be", next_step="leave one out")
     rvc_clocks = zone(rvc_zone)
@@ -110,6 +114,22 @@ def log(
             file=sys.stderr,
         )
     ending.leave()
+
+
+def _take_in(source: list[str], store: Path, *, alone: bool, quiet: bool) -> None:
+    """`log` of other histories."""
+    from canlevel.errors import printable
+    from canlevel.joining import join_stores
+    from canlevel.storage.store import is_store
+
+    if not alone or not all(is_store(word) for word in source):
+        raise QueryError(
+            "a history is taken in as it is: without recordings or buses beside it, and without options but --store",
+            next_step="do one after the other; canlevel revise then names all of it by a roster",
+        )
+    joined = join_stores(source, store)
+    if not quiet:
+        print(f"{joined.added:,} new in {printable(str(store))}, {joined.known:,} there already")
 
 
 @app.command(

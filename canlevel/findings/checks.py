@@ -27,6 +27,7 @@ __all__ = [
     "Check",
     "Finding",
     "Found",
+    "Severity",
     "check",
     "examine",
     "listen_longer",

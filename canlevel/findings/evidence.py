@@ -27,6 +27,7 @@ from canlevel.tables import EARLIEST_DATE_US, STATUSES, UNKNOWN_TIME_US
 
 __all__ = [
     "ERROR",
+    "LONGER_THAN_USUAL",
     "MALFORMED",
     "NOT_AVAILABLE",
     "OK",

@@ -24,7 +24,7 @@ from canlevel.errors import Place, StoreError
 from canlevel.storage import disk
 from canlevel.storage.encoding import facts_of, write_readings
 from canlevel.storage.parts import PARQUET, footer_sum
-from canlevel.tables import CLOCK, FLOWS, OUTAGES, READINGS, plain
+from canlevel.tables import CLOCK, FLOWS, KEPT, OUTAGES, READINGS, plain
 
 __all__ = [
     "CHANGE",
@@ -34,6 +34,7 @@ __all__ = [
     "change_files",
     "commit_part",
     "finish_change",
+    "part_content",
     "read_document",
     "replace_part",
     "stage_part",
@@ -50,7 +51,7 @@ _Kind = TypeVar("_Kind")
 def part_content(table: pa.Table) -> bytes:
     """`table` as a Parquet file."""
     content = io.BytesIO()
-    if table.schema.equals(READINGS):
+    if table.schema.equals(KEPT) or table.schema.equals(READINGS):
         write_readings(table, content)
     else:
         words = [part.name for part in table.schema if pa.types.is_dictionary(part.type)]

@@ -19,13 +19,23 @@ import pyarrow as pa
 
 from canlevel.errors import StoreError, printable
 from canlevel.storage import disk
-from canlevel.storage.commit import as_store_error, change_files, stage_part
+from canlevel.storage.commit import STAGING, as_store_error, change_files, stage_part
 from canlevel.storage.encoding import tidied
-from canlevel.storage.parts import DAMAGED, PARQUET, fault_of, is_part, parts_in, read_part
+from canlevel.storage.parts import DAMAGED, PARQUET, fault_of, is_part, parts_in, read_kept, read_part
 from canlevel.storage.store import MARKS, Store
 from canlevel.tables import READINGS, first_of_each, rows_at, times_us
 
-__all__ = ["SCHEMAS", "Tidied", "set_aside", "tidy_day", "tidy_store", "untidy_days"]
+__all__ = [
+    "SCHEMAS",
+    "Tidied",
+    "arranged",
+    "read_day",
+    "replace_day",
+    "set_aside",
+    "tidy_day",
+    "tidy_store",
+    "untidy_days",
+]
 
 DAMAGED_FOLDER = "damaged"
 MERGED = f".day{PARQUET}"  # how the name of a merged part ends
@@ -80,31 +90,11 @@ def untidy_days(store: Store, kind: str, today: date) -> list[Path]:
 
 def tidy_day(store: Store, kind: str, folder: Path, done: Tidied) -> None:
     """Merge the parts of one day. The caller holds the store. Raises StoreError; nothing has changed then."""
-    schema = SCHEMAS[kind]
+    parts, table = read_day(store, kind, folder, done)
+    if table is None:
+        return
     try:
-        parts, tables = [], []
-        for file in _visible(folder):
-            try:
-                table = read_part(file, schema) if is_part(file) else None
-            except DAMAGED as error:
-                table = None
-                if isinstance(error, FileNotFoundError):
-                    raise
-            if table is None:
-                _set_aside(store, file, fault_of(file, schema) or "cannot be read", done)
-            else:
-                parts.append(file)
-                tables.append(table)
-        if not parts:
-            return
-        table = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
-        if kind == "readings":
-            table = tidied(rows_at(table, np.flatnonzero(first_of_each(table))))
-            first_us = int(times_us(table).min())
-        else:
-            table = rows_at(table, np.argsort(times_us(table, "from"), kind="stable"))
-            first_us = int(times_us(table, "from").min())
-        merged = stage_part(table, store.path, first_us, MERGED, within=folder.name)
+        merged = _stage_day(store, kind, folder, table)
         before = sum(part.stat().st_size for part in parts)
         if kind == "readings":
             _keep_derived(store, folder, parts, merged)
@@ -116,6 +106,59 @@ def tidy_day(store: Store, kind: str, folder: Path, done: Tidied) -> None:
         done.bytes_after += (folder / merged.name).stat().st_size
     except OSError as error:
         raise as_store_error(error, store.path) from error
+
+
+def read_day(store: Store, kind: str, folder: Path, done: Tidied) -> tuple[list[Path], pa.Table | None]:
+    """(parts, rows) of one day as a merged day holds them, of readings as KEPT; rows are None where there is no part.
+
+    What is damaged or no part is set aside. The caller holds the store. Raises StoreError.
+    """
+    schema = SCHEMAS[kind]
+    parts, tables = [], []
+    try:
+        for file in _visible(folder):
+            try:
+                table = None
+                if is_part(file):
+                    table = read_kept(file) if kind == "readings" else read_part(file, schema)
+            except DAMAGED as error:
+                if isinstance(error, FileNotFoundError):
+                    raise
+            if table is None:
+                _set_aside(store, file, fault_of(file, schema) or "cannot be read", done)
+            else:
+                parts.append(file)
+                tables.append(table)
+    except OSError as error:
+        raise as_store_error(error, store.path) from error
+    return parts, arranged(kind, tables) if parts else None
+
+
+def arranged(kind: str, tables: list[pa.Table]) -> pa.Table:
+    """The rows of the parts of a day as a merged day holds them: in its order, readings once each."""
+    table = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
+    if kind == "readings":
+        return tidied(rows_at(table, np.flatnonzero(first_of_each(table))))
+    return rows_at(table, np.argsort(times_us(table, "from"), kind="stable"))
+
+
+def replace_day(store: Store, kind: str, folder: Path, parts: list[Path], table: pa.Table) -> None:
+    """Put a table in the place of the parts of one day: all of it or nothing, also after a crash.
+
+    table: the rows of those parts, as read_day() gives them, with others of their columns changed. The caller holds the store.
+    Raises StoreError.
+    """
+    try:
+        _replace(store, folder, parts, _stage_day(store, kind, folder, table))
+    except OSError as error:
+        raise as_store_error(error, store.path) from error
+
+
+def _stage_day(store: Store, kind: str, folder: Path, table: pa.Table) -> Path:
+    # What an attempt that failed has left there would be swapped in, too.
+    disk.remove_folder(store.path / STAGING)
+    first_us = int(times_us(table, "time" if kind == "readings" else "from").min())
+    return stage_part(table, store.path, first_us, MERGED, within=folder.name)
 
 
 def _replace(store: Store, folder: Path, parts: list[Path], merged: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import warnings
@@ -10,22 +11,28 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from canlevel.errors import Place, StoreError, StoreWarning, printable
+from canlevel.storage import encoding
 from canlevel.storage.encoding import read_verified
-from canlevel.tables import READINGS, times_us
+from canlevel.tables import READINGS, codes_of, rows_at, times_us
 
 __all__ = [
     "DAMAGED",
     "PARQUET",
+    "TRIES",
+    "check_content",
     "check_sums",
     "fault_of",
     "footer_sum",
     "is_part",
     "parts_in",
     "pass_over",
+    "read_content",
+    "read_kept",
     "read_part",
     "read_whole",
     "time_span",
@@ -93,14 +100,44 @@ def read_part(path: Path, schema: pa.Schema, columns: list[str] | None = None) -
 
     Raises one of DAMAGED for a part that is damaged or has other columns.
     """
-    wanted = schema if columns is None else pa.schema([schema.field(name) for name in columns])
     check_sums(path)
+    return _read_columns(path, schema, columns)
+
+
+def check_content(name: str, content: bytes) -> bool:
+    """Whether the name of a part carries the sum of its content. Raises ValueError where that is another one."""
+    named = _SUMS.search(name)
+    if named is not None and zlib.crc32(content) != int(named[2], 16):
+        raise ValueError("a bit of it has changed, or it is cut off")
+    return named is not None
+
+
+def read_content(
+    content: bytes, schema: pa.Schema, columns: list[str] | None = None, *, tank: str | None = None
+) -> pa.Table:
+    """As read_part, of the bytes of a part, which somebody has checked. tank: of READINGS, only those of that tank."""
+    if tank is None or schema is not READINGS:
+        return _read_columns(io.BytesIO(content), schema, columns)
+    wanted = READINGS.names if columns is None else columns
+    table = read_verified(io.BytesIO(content), list(dict.fromkeys([*wanted, "tank"])), tank=tank)
+    codes, words = codes_of(table.column("tank"))
+    return rows_at(table, np.flatnonzero(codes == words.index(tank) if tank in words else codes < 0)).select(wanted)
+
+
+def _read_columns(file: Path | io.BytesIO, schema: pa.Schema, columns: list[str] | None) -> pa.Table:
+    wanted = schema if columns is None else pa.schema([schema.field(name) for name in columns])
     if schema is READINGS:
-        return read_verified(path, wanted.names)
-    with pq.ParquetFile(path, page_checksum_verification=True) as file:
-        if not file.schema_arrow.equals(schema):
+        return read_verified(file, wanted.names)
+    with pq.ParquetFile(file, page_checksum_verification=True) as parquet:
+        if not parquet.schema_arrow.equals(schema):
             raise pa.ArrowInvalid("its columns are others")
-        return file.read(columns=wanted.names).select(wanted.names)
+        return parquet.read(columns=wanted.names).select(wanted.names)
+
+
+def read_kept(path: Path) -> pa.Table:
+    """A part of readings as KEPT, checked against the sums it carries. Raises one of DAMAGED."""
+    check_sums(path)
+    return encoding.read_kept(path)
 
 
 def time_span(path: Path) -> tuple[int, int]:

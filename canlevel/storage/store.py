@@ -3,6 +3,7 @@
     STORE/
       canlevel-store.json                 format version, vessel
       roster.json                         the roster that it was last logged with
+      .revising.json                      what a revision that has not come to its end covers
       readings/date=2026-05-01/….parquet  READINGS
       flows/date=2026-05-01/flows.parquet FLOWS that began on that day, derived from the readings and replaced when these grow
       outages/date=2026-05-01/….parquet   OUTAGES that began on that day
@@ -64,12 +65,25 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyarrow.dataset import Dataset
 
-__all__ = ["FORMAT_VERSION", "MARKS", "Store", "create_store", "is_store", "marks_table", "open_store"]
+__all__ = [
+    "DERIVED",
+    "FORMAT_VERSION",
+    "LARGEST_MARKER",
+    "MARKER",
+    "MARKS",
+    "ROSTER",
+    "Store",
+    "create_store",
+    "is_store",
+    "marks_table",
+    "open_store",
+    "vessel_of",
+]
 
 FORMAT_VERSION = 1
 MARKER, ROSTER = "canlevel-store.json", "roster.json"
 LARGEST_MARKER = 1024 * 1024
-DERIVED, LAST_RUN = ".derived.json", ".last-run.json"
+DERIVED, LAST_RUN, REVISING = ".derived.json", ".last-run.json", ".revising.json"
 MARKS = {"outages": OUTAGES, "clock": CLOCK}
 
 
@@ -88,27 +102,38 @@ def open_store(path: str | Path) -> Store:
         ) from None
     except OSError as error:
         raise as_store_error(error, path) from error
+    return Store(path, vessel_of(text, str(path)))
+
+
+def vessel_of(marker: bytes, store: str) -> str | None:
+    """The vessel that the marker file of a store names. marker: its content. store: where the store is, for people.
+
+    Raises StoreError for a marker that cannot be read, and for a newer format.
+    """
     try:
-        facts = json.loads(text)
-        version = int(facts["format_version"])
-    except (ValueError, KeyError, TypeError) as error:
+        facts = json.loads(marker)
+        version, vessel = int(facts["format_version"]), facts.get("vessel")
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise StoreError(
             "is damaged: it does not tell its format version",
-            where=Place(str(marker)),
+            where=Place(f"{store}/{MARKER}"),
             next_step=f'if the folder is a store, write into this file: {{"format_version": {FORMAT_VERSION}}}',
         ) from error
     if version > FORMAT_VERSION:
         raise StoreError(
             f"has format version {version}; this canlevel knows {FORMAT_VERSION}",
-            where=Place(str(path)),
+            where=Place(store),
             next_step="install a newer canlevel",
         )
-    return Store(path, facts.get("vessel"))
+    return vessel if isinstance(vessel, str) else None
 
 
-def is_store(path: Path) -> bool:
-    """Whether a folder is a store, whole or not."""
-    return (path / MARKER).is_file()
+def is_store(path: str | Path) -> bool:
+    """Whether a folder is a store, whole or not; False for what cannot be looked at."""
+    try:
+        return (Path(path) / MARKER).is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def create_store(path: str | Path, *, vessel: str | None = None) -> Store:
@@ -313,6 +338,33 @@ class Store:
     def note_run(self, **facts: Any) -> None:
         """Note for the next run, beside what is noted already: "rates", what rates are remembered. Raises OSError."""
         write_whole(self.path / LAST_RUN, json.dumps(self.last_run() | facts) + "\n")
+
+    def note_vessel(self, vessel: str) -> None:
+        """Let what is logged from now on be of a vessel, where no roster says otherwise. Raises StoreError."""
+        facts = (read_document(self.path / MARKER, dict, LARGEST_MARKER) or {}) | {"vessel": vessel}
+        try:
+            write_whole(self.path / MARKER, json.dumps(facts, ensure_ascii=False, indent=2) + "\n")
+        except OSError as error:
+            raise as_store_error(error, self.path) from error
+
+    def revising(self) -> dict[str, Any] | None:
+        """What a revision covers that is under way, or was cut off, as note_revising() was told; None without one."""
+        return read_document(self.path / REVISING, dict, LARGEST_MARKER)
+
+    def note_revising(self, facts: dict[str, Any] | None) -> None:
+        """Note what a revision covers, before its first change, and None once it has come to its end. Raises StoreError."""
+        try:
+            if facts is not None:
+                write_whole(self.path / REVISING, json.dumps(facts) + "\n")
+            elif (self.path / REVISING).exists():
+                disk.remove(self.path / REVISING)
+                disk.sync_folder(self.path)
+        except OSError as error:
+            raise as_store_error(error, self.path) from error
+
+    def day_folders(self, kind: str = "readings") -> list[Path]:
+        """The folders of the days of READINGS, OUTAGES or CLOCK, in order."""
+        return [day for day in _listed(self.path / kind) if day.name.startswith("date=") and day.is_dir()]
 
     def be_there(self) -> None:
         """Raises FileNotFoundError where the store is gone: a disk that was pulled out leaves an empty folder behind, which

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from canlevel.errors import Place, StoreError
 from canlevel.storage.commit import as_store_error, change_files, commit_part, stage_part
-from canlevel.storage.parts import DAMAGED, fault_of, parts_in, pass_over, read_part, time_span
+from canlevel.storage.parts import DAMAGED, fault_of, parts_in, pass_over, read_kept, read_part, time_span
 from canlevel.tables import (
     IDENTITY,
     READINGS,
     UNKNOWN_TIME_US,
+    as_kept,
     codes_of,
     column,
     distinct,
@@ -65,7 +66,7 @@ class Writer:
     _left_out: set[Path] = field(default_factory=set)
 
     def append(self, readings: pa.Table) -> None:
-        """Take READINGS, all with a time; they reach the disk at the next commit, or by themselves when they are many."""
+        """Take READINGS or KEPT, all with a time; they reach the disk at the next commit, or by themselves when many."""
         if len(readings):
             self._waiting.append(readings)
             self._waiting_rows += len(readings)
@@ -78,7 +79,7 @@ class Writer:
         return self._waiting_rows
 
     def hold(self, tables: Sequence[pa.Table]) -> None:
-        """Take READINGS that reach the disk at the next commit and not before."""
+        """Take READINGS or KEPT that reach the disk at the next commit and not before."""
         self._waiting += tables
         self._waiting_rows += sum(map(len, tables))
 
@@ -92,7 +93,7 @@ class Writer:
         what is waiting stays and the next commit tries again."""
         if not self._waiting:
             return
-        table = pa.concat_tables(self._waiting).unify_dictionaries()
+        table = pa.concat_tables([as_kept(readings) for readings in self._waiting]).unify_dictionaries()
         time_us = times_us(table)
         if (time_us == UNKNOWN_TIME_US).any():
             raise ValueError("readings without a time cannot be stored")
@@ -125,7 +126,7 @@ class Writer:
         moved, tables, gone = 0, [], []
         try:
             for part in parts:
-                table = read_part(part, READINGS)
+                table = read_kept(part)
                 table, n = moved_within(table, from_us, to_us, by_us)
                 if n:
                     moved += n
