@@ -12,6 +12,7 @@
     canlevel.traffic("boat.log").senders()           # everything on the bus, tank or not
     canlevel.explain("boat.log").findings            # what is wrong on it, and why
     canlevel.devices("boat.log")                     # who is on it
+    canlevel.calibrate("pours.log", "nmea2000.fresh_water.0", [10] * 12).table  # what a tank holds at each level
     canlevel.fleet.flows("fleet/*").frame()          # flows of many stores, here or on a cluster
     canlevel.prove("boat.log", roster="tanks.toml", fill="08:12:30/08:19").tanks   # whether each tank is what it should be
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from canlevel import fleet
     from canlevel.api import (
         balance,
+        calibrate,
         decode,
         decode_batches,
         devices,
@@ -76,6 +78,7 @@ __all__ = [
     "StoreError",
     "StoreWarning",
     "balance",
+    "calibrate",
     "decode",
     "decode_batches",
     "devices",
@@ -103,6 +106,7 @@ __all__ = [
 _HOMES = {
     "canlevel.api": (
         "balance",
+        "calibrate",
         "decode",
         "decode_batches",
         "devices",

@@ -22,6 +22,7 @@ from canlevel.units import VolumeUnit
 if TYPE_CHECKING:
     import pandas as pd
 
+    from canlevel.derivation.calibration import Calibration
     from canlevel.diagnosis import Explanation
     from canlevel.findings.checks import Check
     from canlevel.histories import Histories, History
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "balance",
+    "calibrate",
     "decode",
     "decode_batches",
     "devices",
@@ -420,6 +422,40 @@ def _gathered(
         sources=source_words(source),
         made=datetime.now(UTC),
         **asked,
+    )
+
+
+def calibrate(
+    source: Sources,
+    tank: str,
+    pours_l: Iterable[float],
+    *,
+    source_address: int | None = None,
+    drain: bool = False,
+    start_known: bool = True,
+    can_error: float = 0.01,
+    dbc: Sources = (),
+    start: datetime | str | None = None,
+    bitrate: int = 250_000,
+    seconds: float | None = None,
+) -> Calibration:
+    """What a tank holds at each level, from known amounts poured into it: capacity, shape and table with their 95 % ranges.
+
+    tank: its id, from source_address where several devices send it. pours_l: litres, in order; with drain they were taken out
+    of a full tank. start_known: the tank was empty (full) before the first. can_error: part of a pour that the can may be off.
+    The other arguments are those of decode(). Raises CanlevelError for what cannot be read or calibrated.
+    """
+    from canlevel.derivation.calibration import calibrate_tank  # only it needs this
+
+    decoding = open_decoding(source, dbc=dbc, start=start or "2000-01-01", bitrate=bitrate, seconds=seconds)
+    return calibrate_tank(
+        collect(decoding),
+        tank,
+        tuple(pours_l),
+        source_address=source_address,
+        drain=drain,
+        start_known=start_known,
+        can_error=can_error,
     )
 
 

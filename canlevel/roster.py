@@ -10,7 +10,8 @@ instance = 0
 protocol = "nmea2000"        # optional: else any protocol
 source_address = 35          # optional: else any device
 capacity_l = 200             # or: capacity = "50 us-gallon"
-shape = "prismatic"          # or "horizontal_cylinder", or: table = [[0, 0], [50, 80], [100, 200]]
+shape = "prismatic"          # or "horizontal_cylinder", "wedge" (narrow at the bottom), "wedge_upside_down" (at the top);
+                             # or measured: table = [[0, 0], [50, 80], [100, 200]]
 low_pct = 15                 # optional limits, of which an alarm is made: level at or below, at or above,
 high_pct = 95
 silent_after_s = 60          # nothing heard for longer
@@ -38,9 +39,11 @@ from canlevel.errors import Place, RosterError
 from canlevel.tables import FLUIDS, PROTOCOLS, codes_of, column, dictionary_column, distinct, float_column, values_of
 from canlevel.units import litres_of
 
-__all__ = ["PRISMATIC", "Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
+__all__ = ["PRISMATIC", "SHAPES", "TABLE", "Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
 
 PRISMATIC, CYLINDER, TABLE = "prismatic", "horizontal_cylinder", "table"
+WEDGE, WEDGE_UPSIDE_DOWN = "wedge", "wedge_upside_down"
+SHAPES = (PRISMATIC, CYLINDER, WEDGE, WEDGE_UPSIDE_DOWN)  # that are told by their name
 LARGEST_ROSTER = 256 * 1024  # bytes; a thousand tanks take 100 KB
 MOST_DOTS = 8
 _QUOTED = re.compile(r"""\"[^"\n]*+"|'[^'\n]*+'""")
@@ -77,7 +80,11 @@ def cylinder_fraction(depth: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """How level becomes volume. table: (level_pct, litres) pairs, rising, for kind "table"."""
+    """How level becomes volume. table: (level_pct, litres) pairs, rising, for kind "table".
+
+    A wedge is narrow at the bottom, as a tank in a bilge is: the part filled is the square of the depth h, by similar
+    triangles. Upside down it is narrow at the top: 1 - (1-h)^2.
+    """
 
     kind: str = PRISMATIC
     table: tuple[tuple[float, float], ...] = ()
@@ -90,6 +97,9 @@ class Shape:
         """
         if self.kind == CYLINDER:
             return capacity_l * cylinder_fraction(level_pct / 100)
+        if self.kind in (WEDGE, WEDGE_UPSIDE_DOWN):
+            depth = np.clip(level_pct / 100, 0.0, 1.0)
+            return capacity_l * (depth**2 if self.kind == WEDGE else depth * (2 - depth))
         if self.kind == TABLE:
             levels, litres = np.array(self.table).T
             volume: NDArray[np.float64] = np.interp(level_pct, levels, litres)
@@ -386,8 +396,8 @@ class _Reader:
             shape, pairs = TABLE, shape
         if shape is None:
             shape = PRISMATIC if pairs is None else TABLE
-        if shape not in (PRISMATIC, CYLINDER, TABLE):
-            self._wrong(number, "shape", f'has the shape "{shape}"; known are {PRISMATIC}, {CYLINDER}, or a table')
+        if shape not in (*SHAPES, TABLE):
+            self._wrong(number, "shape", f'has the shape "{shape}"; known are {", ".join(SHAPES)}, or a table')
         if shape != TABLE:
             if pairs is not None:
                 self._wrong(number, "table", f"gives a table and the shape {shape}; keep one")

@@ -5,9 +5,10 @@ Source of the gallons: NIST Special Publication 811, appendix B (both exact).
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 
-__all__ = ["LITRES_PER_IMPERIAL_GALLON", "LITRES_PER_US_GALLON", "VolumeUnit", "litres_of"]
+__all__ = ["LITRES_PER_IMPERIAL_GALLON", "LITRES_PER_US_GALLON", "VolumeUnit", "amounts_of", "litres_of"]
 
 LITRES_PER_US_GALLON = 3.785411784
 LITRES_PER_IMPERIAL_GALLON = 4.54609
@@ -65,3 +66,27 @@ def litres_of(text: str) -> float:
         return float(number) * unit.litres
     except ValueError:
         raise ValueError(f'"{text}" does not begin with a number') from None
+
+
+_AMOUNT = re.compile(r"([0-9]+(?:\.[0-9]*)?|\.[0-9]+)[ \t]?([A-Za-z][A-Za-z-]*)?[, \t]*")
+
+
+def amounts_of(text: str, unit: VolumeUnit = VolumeUnit.LITRE) -> tuple[float, ...]:
+    """Litres of several amounts, "10, 10, 7.5" or "2us-gallon,2us-gallon"; one without a unit is in `unit`.
+
+    Raises ValueError with a sentence for the user.
+    """
+    found, at = [], 0
+    text = text.strip()
+    while at < len(text):
+        amount = _AMOUNT.match(text, at)
+        if amount is None:
+            raise ValueError(f'"{text}" is no list of amounts; write them like 10,10,7.5 or 2us-gallon,2us-gallon')
+        known = unit if amount[2] is None else _SPELLINGS.get(amount[2].lower())
+        if known is None:
+            raise ValueError(f'"{amount[2]}" is no unit; use one of: {", ".join(VolumeUnit)}')
+        found.append(float(amount[1]) * known.litres)
+        at = amount.end()
+    if not found:
+        raise ValueError("it names no amount; write amounts like 10,10,7.5")
+    return tuple(found)

@@ -28,6 +28,7 @@ ALLOWED = {
     "season": {"simulate", "decoding", "derivation", "storage", *GROUND},
     "tablespage": {"diagnosis", "fleet", *ROOMS, *GROUND},
     "runclock": set(),
+    "rosterfile": GROUND,
     "service": GROUND,
     "recovery": {*ROOMS, *GROUND},
     "joining": {"history", "recovery", *ROOMS, *GROUND},
@@ -61,6 +62,7 @@ ALLOWED = {
     },
     "cli": {
         "cli",
+        "rosterfile",
         "checking",
         "guide",
         "proof",
@@ -85,6 +87,7 @@ ALLOWED = {
 ONLY_IN = {
     "can": {"capture/asc_trc.py", "capture/blocks.py", "capture/live.py", "capture/socketcand.py", "capture/mf4.py"},
     "cantools": {"decoding/definitions.py"},
+    "tomlkit": {"rosterfile.py"},
     "fsspec": {"storage/reader.py"},
     "paho": {"mqtt.py"},
     "pyarrow.parquet": {"storage/commit.py", "storage/encoding.py", "storage/parts.py"},

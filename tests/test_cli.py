@@ -57,6 +57,7 @@ def boat(tmp_path: Path) -> Path:
 
 def test_the_commands_are_these() -> None:
     assert sorted(COMMANDS) == [
+        "calibrate",
         "decode",
         "demo",
         "devices",

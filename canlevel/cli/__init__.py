@@ -19,6 +19,7 @@ COMMANDS = (
     "buses",
     "roster",
     "prove",
+    "calibrate",
     "ahead",
     "storing",
     "revising",

@@ -1,0 +1,728 @@
+"""Calibration: known amounts poured into a tank, and its readings. In: readings and pours. Out: litres at every level.
+
+What is known: after k pours the tank holds V_k litres, to within what the can is off, and the sender read a level, or one of
+its steps (plateaus.py). What is sought: the litres V(h) at every true level h, and with it the capacity V(100 %).
+
+Two kinds of curves are held against the plateaus. A *shape* has one unknown, the capacity C: V = C f(h), with f prismatic, of
+a lying cylinder (the circular segment of the handbooks), or of a wedge either way up. It is tried for each C of a grid. The
+*table* has the level at every plateau as an unknown: the logarithms of the percent that a litre makes, from pour to pour,
+change by a t-distributed step of two degrees of freedom, so that walls may be straight, bend, or have a kink; drawn by
+Metropolis' way (Metropolis et al., "Equation of state calculations by fast computing machines", 1953), many chains at a time.
+
+A plateau of a sender without coarse steps is its mean with its standard error; what the can is off adds up from pour to pour,
+and so do its covariances. A plateau of a sender of coarse steps is an interval: the probability of the reading is
+Phi((b - h)/s) - Phi((a - h)/s), as for grouped data. Whether such a sender tells the nearest step or the last one passed is not
+known, and both are tried.
+
+Shape or table, and which shape: by Schwarz's criterion, L - p/2 log n (G. Schwarz, "Estimating the dimension of a model",
+Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the
+capacity is that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from canlevel.derivation.plateaus import Plateaus, find_plateaus
+from canlevel.derivation.series import Series, series_of
+from canlevel.errors import QueryError
+from canlevel.roster import PRISMATIC, SHAPES, TABLE, Shape, cylinder_fraction
+from canlevel.words import counted
+
+__all__ = [
+    "CAN_ERROR",
+    "FEWEST_POURS",
+    "Calibration",
+    "Plateau",
+    "TablePoint",
+    "calibrate_levels",
+    "calibrate_tank",
+    "series_to_calibrate",
+]
+
+Floats = NDArray[np.float64]
+
+LEAST_ERROR = 0.002  # no sender is straight, and no pour known, to less
+CAN_ERROR = 0.01  # within which a pour is what the can says, in 95 of 100 cases
+FEWEST_POURS = 3
+FEWEST_READINGS = 8
+PRIORS = {PRISMATIC: 0.4, "horizontal_cylinder": 0.2, "wedge": 0.1, "wedge_upside_down": 0.1, TABLE: 0.2}
+LAST_PASSED = 0.3  # of senders of coarse steps: that they tell the last step passed, not the nearest
+WRONG = 0.03  # of plateaus that are none
+WORST_MISFIT = 25.0  # squared standard deviations; what is further off says no more
+MOST_DRAWS = 2000
+LEAST_WEIGHT = 0.02
+LEVELS = np.linspace(0.0, 100.0, 401)
+FREEDOM, BEND = 2.0, 0.2  # of the steps of a table's logarithms of slope, for a tenth of the litres
+CHAINS, ROUNDS, BURNT, KEPT = 64, 500, 200, 10
+SETTLED_PCT = 0.3  # within which a level is that of an empty or a full tank, beyond its error
+FALLS_PCT = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """Where the level came to rest. pours: how many were over. litres: in all, poured in or taken out until then.
+
+    level_pct, low_pct, high_pct: as read, and between which the true level lies; None where it was not seen apart from others.
+    begin_s, end_s: since the first reading.
+    """
+
+    pours: int
+    litres: float
+    level_pct: float | None
+    low_pct: float | None
+    high_pct: float | None
+    begin_s: float | None
+    end_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TablePoint:
+    """Litres at a level as it is read, with their 95 % range. extrapolated: below the first plateau or above the last."""
+
+    level_pct: float
+    litres: float
+    low_l: float
+    high_l: float
+    extrapolated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What a tank holds. capacity_l with its 95 % range. shape: the one chosen, or "table".
+
+    weights: how much speaks for each shape and the table, 1 in all;
+    a table that fits far worse than a shape for its number of unknowns is not listed.
+    start_known: whether it began empty (drained: full).
+    step_pct, noise_pct: the sender's. points: the table, rising, from 0 to 100 %. notes: what the technician should know.
+    """
+
+    capacity_l: float
+    capacity_low_l: float
+    capacity_high_l: float
+    shape: str
+    weights: dict[str, float]
+    points: tuple[TablePoint, ...]
+    plateaus: tuple[Plateau, ...]
+    pours_l: tuple[float, ...]
+    drain: bool
+    start_known: bool
+    start_l: float
+    start_low_l: float
+    start_high_l: float
+    can_error: float
+    step_pct: float
+    noise_pct: float
+    stepped: bool
+    notes: tuple[str, ...]
+
+    @property
+    def table(self) -> tuple[tuple[float, float], ...]:
+        """(level_pct, litres) pairs, rising, as a roster has them."""
+        return tuple((point.level_pct, point.litres) for point in self.points)
+
+    @property
+    def roster_shape(self) -> Shape:
+        """The shape for a roster's entry."""
+        return Shape(TABLE, self.table) if self.shape == TABLE else Shape(self.shape)
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    """Plateaus in the order of rising litres. x: (K + 1,) litres above the lowest. low, high: (P, K + 1) of stepped ones, as if
+    the nearest step were told. level, sd: (K + 1,) of others, nan where unknown. known: (K + 1,), whether anything is."""
+
+    stepped: bool
+    x: Floats
+    level: Floats
+    sd: Floats
+    low: Floats
+    high: Floats
+    pours: Floats
+    offsets: Floats
+    offset_priors: Floats
+    spread_l: float  # standard deviation of a pour, as a part of it
+    pinned_low: bool  # the lowest plateau is an empty tank
+    pinned_high: bool
+
+    @property
+    def whole(self) -> float:
+        return float(self.x[-1])
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """One kind of curve. curves: (N, G) litres at LEVELS, N draws. offsets: (N,) by which a reading is below the true level."""
+
+    kind: str
+    log_likelihood: float
+    unknowns: float
+    curves: Floats
+    offsets: Floats
+
+
+def calibrate_levels(
+    seconds: Floats,
+    level_pct: Floats,
+    pours_l: Sequence[float],
+    *,
+    drain: bool = False,
+    start_known: bool = True,
+    can_error: float = CAN_ERROR,
+    seed: int = 7,
+) -> Calibration:
+    """The calibration of a tank by known amounts. seconds, level_pct: (n,) its readings, in the order of time.
+
+    pours_l: litres, in order. drain: taken out, not poured in. start_known: it was empty before the first pour, or, drained,
+    full. can_error: part of a pour within which it is what was said, 95 %. seed: of the draws; the same gives the same.
+    Raises QueryError where no calibration can be made of them, with what is wrong.
+    """
+    pours = np.asarray(pours_l, np.float64)
+    _check(seconds, level_pct, pours, can_error)
+    order = np.argsort(seconds, kind="stable")
+    seconds, level = seconds[order] - seconds[order[0]], level_pct[order]
+    rising = 100 - level if drain else level
+    _refuse_unmoved(rising, drain)
+    seconds, rising = _poured_part(seconds, rising)
+    found = find_plateaus(seconds, rising, pours, seed=seed)
+    _refuse_unclear(found, drain)
+    data = _data(found, pours, drain=drain, start_known=start_known, can_error=can_error)
+    rng = np.random.default_rng(seed)
+    told = max(_told(found), 2)
+    fits = [_fit_shape(kind, data, drain=drain, start_known=start_known, rng=rng) for kind in SHAPES]
+    # The table goes through every plateau, and has an unknown for each; it is drawn only where it may matter.
+    scores = np.array([fit.log_likelihood - fit.unknowns / 2 * np.log(told) + np.log(PRIORS[fit.kind]) for fit in fits])
+    scores = np.append(scores, -told / 2 * np.log(told) + np.log(PRIORS[TABLE]))
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    if weights[-1] >= LEAST_WEIGHT:
+        fits.append(_fit_table(data, rng, start_known=start_known, drain=drain))
+    else:
+        weights = weights[:-1] / weights[:-1].sum()
+    chosen = fits[int(np.argmax(weights))]
+    common = np.exp(
+        rng.normal(0, max(can_error, LEAST_ERROR) / 2, MOST_DRAWS)
+    )  # what the can's mark is off, the same for every pour
+    share = np.repeat(np.arange(len(fits)), rng.multinomial(MOST_DRAWS, weights))
+    rows = [rng.integers(len(fits[i].curves)) for i in share]
+    curves = np.array([fits[i].curves[row] for i, row in zip(share, rows, strict=True)]) * common[:, None]
+    offsets = np.array([fits[i].offsets[row] for i, row in zip(share, rows, strict=True)])
+    low, high = np.quantile(curves[:, -1], [0.025, 0.975])
+    capacity = float(np.median(chosen.curves[:, -1]))
+    notes = _notes(found, data, drain=drain, start_known=start_known)
+    starts = (
+        (curves[:, -1] if drain else np.zeros(len(curves)))
+        if start_known
+        else _litres_at_start(curves, offsets, data, drain)
+    )
+    return Calibration(
+        capacity_l=capacity,
+        capacity_low_l=min(float(low), capacity),
+        capacity_high_l=max(float(high), capacity),
+        shape=chosen.kind,
+        weights={fit.kind: round(float(weight), 3) for fit, weight in zip(fits, weights, strict=True)},
+        points=_points(chosen, curves, offsets, data, found, drain=drain),
+        plateaus=_plateaus(found, pours, drain=drain),
+        pours_l=tuple(pours.tolist()),
+        drain=drain,
+        start_known=start_known,
+        start_l=float(np.median(starts)),
+        start_low_l=float(np.quantile(starts, 0.025)),
+        start_high_l=float(np.quantile(starts, 0.975)),
+        can_error=can_error,
+        step_pct=found.step_pct,
+        noise_pct=found.noise_pct,
+        stepped=found.stepped,
+        notes=tuple(notes),
+    )
+
+
+def calibrate_tank(
+    readings: pa.Table,
+    tank: str,
+    pours_l: Sequence[float],
+    *,
+    source_address: int | None = None,
+    drain: bool = False,
+    start_known: bool = True,
+    can_error: float = CAN_ERROR,
+) -> Calibration:
+    """The calibration of one tank among READINGS; the arguments are those of calibrate_levels and series_to_calibrate."""
+    series = series_to_calibrate(readings, tank, source_address)
+    return calibrate_levels(
+        series.seconds, series.level_pct, pours_l, drain=drain, start_known=start_known, can_error=can_error
+    )
+
+
+def series_to_calibrate(readings: pa.Table, tank: str, source_address: int | None = None) -> Series:
+    """The readings of one tank id, from a source address where several devices send it.
+
+    Raises QueryError where READINGS have no such tank, no level of it, or several devices send it and none was named.
+    """
+    heard = sorted(set(readings.column("tank").unique().to_pylist()))
+    if tank not in heard:
+        raise QueryError(
+            f'there is no tank "{tank}" in what was heard',
+            next_step=f"use one of: {', '.join(heard) or '(none was heard)'}",
+        )
+    found = [one for one in series_of(readings) if one.tank == tank]
+    if not found:
+        raise QueryError(
+            f"the device sends no level of {tank}", next_step="see canlevel explain: its sender may not be connected"
+        )
+    addresses = sorted({one.source_address for one in found})
+    if source_address is None and len(addresses) > 1:
+        raise QueryError(
+            f"{tank} comes from several devices: {', '.join(map(str, addresses))}",
+            next_step=f"say which one, for example --source-address {addresses[0]}; see canlevel explain (identity-clash)",
+        )
+    found = [one for one in found if source_address in (None, one.source_address)]
+    if not found:
+        raise QueryError(
+            f"{tank} does not come from the source address {source_address}",
+            next_step=f"use one of: {', '.join(map(str, addresses))}",
+        )
+    if len(found) > 1:
+        raise QueryError(
+            f"{tank} was heard on several buses, or of several vessels", next_step="give the recording of one bus alone"
+        )
+    return found[0]
+
+
+# ---- what cannot be calibrated ----
+
+
+def _check(seconds: Floats, level: Floats, pours: Floats, can_error: float) -> None:
+    if len(pours) < FEWEST_POURS:
+        raise QueryError(
+            f"{counted(len(pours), 'pour')} cannot tell a tank's shape",
+            next_step=f"pour at least {FEWEST_POURS} times, better ten: --pours 10,10,10 or --pour 10 --count 12",
+        )
+    if not (np.isfinite(pours).all() and (pours > 0).all()):
+        raise QueryError("every pour needs a number above 0", next_step="write them like --pours 10,10,7.5")
+    if not 0 <= can_error < 0.5:
+        raise QueryError(
+            "the can's error is a part of what is poured, from 0 to 50 %", next_step="leave --can-error out"
+        )
+    if len(level) < FEWEST_READINGS:
+        raise QueryError(
+            f"{counted(len(level), 'reading')} of this tank: too few",
+            next_step="record from before the first pour until the level has come to rest after the last",
+        )
+    if not (np.isfinite(seconds).all() and np.isfinite(level).all()):
+        raise QueryError("readings without a time or a level cannot be calibrated by")
+
+
+def _refuse_unmoved(rising: Floats, drain: bool) -> None:
+    quarter = max(len(rising) // 8, 2)
+    first, last = float(np.median(rising[:quarter])), float(np.median(rising[-quarter:]))
+    verb, other = ("taken out", "poured in") if drain else ("poured in", "taken out")
+    if np.ptp(rising) == 0:
+        at = 100 - rising[0] if drain else rising[0]
+        raise QueryError(
+            f"the level never moved: all readings are {at:.4g} %",
+            next_step="see canlevel explain: a sender that is stuck or not connected, or another tank than the one filled",
+        )
+    if last < first - FALLS_PCT and float(rising.max()) < first + FALLS_PCT:
+        raise QueryError(
+            f"the level {'rises' if drain else 'falls'} while water is {verb}, from {_real(first, drain):.1f} to "
+            f"{_real(last, drain):.1f} %",
+            next_step=f"the sender is wired or set up the wrong way round (a roster cannot turn it), or water was {other}: "
+            f"then {'leave out --drain' if drain else 'use --drain'}",
+        )
+
+
+def _real(level: float, drain: bool) -> float:
+    return 100 - level if drain else level
+
+
+def _poured_part(seconds: Floats, rising: Floats) -> tuple[Floats, Floats]:
+    """Without what came before the lowest level, such as the tank being emptied, and after the highest."""
+    width = max(len(rising) // 200, 1) * 2 + 1
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(rising, width // 2, mode="edge"), width), axis=1)
+    range_pct = float(np.ptp(smooth))
+    near = max(0.02 * range_pct, 0.5)
+    last = int(np.flatnonzero(smooth >= smooth.max() - near)[-1])
+    bottom = float(smooth[: last + 1].min())
+    above = np.flatnonzero(smooth[: last + 1] > bottom + 0.2 * range_pct)
+    lows = np.flatnonzero(smooth[: last + 1] <= bottom + near)
+    # The last time that it was low, and from there back as long as it was.
+    low = int(lows[-1])
+    earlier = above[above < low]
+    first = int(earlier[-1]) + 1 if len(earlier) else 0
+    first = int(lows[lows >= first][0]) if first else 0
+    return seconds[first : last + 1], rising[first : last + 1]
+
+
+def _refuse_unclear(found: Plateaus, drain: bool) -> None:
+    seen = found.cells[:, ~np.isnan(found.cells).all(axis=0)]
+    levels = np.unique(np.round(seen[0], 6))
+    apart = len(levels) if found.stepped else int(np.count_nonzero(np.diff(seen[0]) > 3 * found.noise_pct / 3)) + 1
+    if apart < 3:
+        raise QueryError(
+            f"the level came to rest at {counted(apart, 'place')} only: too few plateaus for a table",
+            next_step=f"{'take out' if drain else 'pour'} more, and wait after each until the level stays (30 s and longer)",
+        )
+
+
+# ---- the data ----
+
+
+def _told(found: Plateaus) -> int:
+    """How many facts the plateaus are."""
+    if not found.stepped:
+        return int(np.count_nonzero(~np.isnan(found.level_pct)))
+    return int(np.median([len(np.unique(row[~np.isnan(row)])) for row in found.cells]))
+
+
+def _data(found: Plateaus, pours: Floats, *, drain: bool, start_known: bool, can_error: float) -> _Data:
+    total = np.concatenate([[0.0], np.cumsum(pours)])
+    cells, level, sd = found.cells, found.level_pct, found.sd_pct
+    x = total
+    if drain:
+        cells, level, sd = 100 - cells[:, ::-1], 100 - level[::-1], sd[::-1]
+        x = total[-1] - total[::-1]
+        pours = pours[::-1]
+    half = found.step_pct / 2
+    low, high = cells - half, cells + half
+    offsets, priors = np.zeros(1), np.ones(1)
+    if found.stepped:
+        low = np.where(low < half, -np.inf, low)  # below its first mark it tells nothing
+        high = np.where(high > 100 - half / 2, np.inf, high)
+        offsets, priors = np.array([0.0, half]), np.array([1 - LAST_PASSED, LAST_PASSED])
+    # An empty tank reads about nothing, if its sender reaches the bottom; a full one about everything.
+    reach = half + SETTLED_PCT if found.stepped else SETTLED_PCT + found.noise_pct
+    ends = cells[:, 0] if found.stepped else level[:1]
+    tops = cells[:, -1] if found.stepped else level[-1:]
+    return _Data(
+        found.stepped, x, level, sd, low, high, pours, offsets, priors, can_error / 2,
+        pinned_low=start_known and not drain and bool(np.nanmedian(ends) <= reach + half * found.stepped),
+        pinned_high=start_known and drain and bool(np.nanmedian(tops) >= 100 - reach - half * found.stepped),
+    )  # fmt: skip
+
+
+# ---- shapes ----
+
+
+def _depths(kind: str) -> Callable[[Floats], Floats]:
+    """Relative depth at a part of the capacity; beyond the ends it goes on in a straight line."""
+    grid = np.linspace(0, 1, 4001) ** 2 / 2
+    grid = np.concatenate([grid, 1 - grid[-2::-1]])  # close together at both ends
+    inside: dict[str, Callable[[Floats], Floats]] = {
+        PRISMATIC: lambda part: part,
+        "horizontal_cylinder": lambda part: np.interp(part, cylinder_fraction(grid), grid),
+        "wedge": np.sqrt,
+        "wedge_upside_down": lambda part: 1 - np.sqrt(1 - part),
+    }
+    return lambda part: inside[kind](np.clip(part, 0, 1)) + np.maximum(part - 1, 0) + np.minimum(part, 0)
+
+
+def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: np.random.Generator) -> _Fit:
+    depth = _depths(kind)
+
+    def tried(capacity: Floats, apart: Floats, data: _Data) -> tuple[Floats, NDArray[np.int64]]:
+        """Log likelihoods (M, A), A ways to count the pours and to round, and which of them."""
+        below = apart[:, None] + data.x if not drain else (capacity - apart)[:, None] - data.whole + data.x
+        return _log_likelihoods(100 * depth(below / capacity[:, None]), 100 / capacity, data)
+
+    # By how much the tank was not empty, or not full.
+    off = np.zeros(1) if start_known else np.linspace(0, 1.2, 61) ** 2 * data.whole
+    capacity = data.whole * np.exp(np.linspace(np.log(0.4), np.log(12), 400))
+    for narrower in range(3):
+        pairs = np.stack(np.meshgrid(capacity, off, indexing="ij"), axis=-1).reshape(-1, 2)
+        # While the grid is wider than the peak may be, levels count as less certain, so that no peak falls between two lines.
+        loose = 0.0 if narrower == 2 else 50 * np.log(capacity[1] / capacity[0])
+        loose += 0.0 if len(off) == 1 or narrower == 2 else 50 * (off[-1] - off[-2]) / data.whole
+        likely, ways = tried(pairs[:, 0], pairs[:, 1], replace(data, sd=np.hypot(data.sd, loose)))
+        best = likely.max()
+        good = pairs[(likely > best - 12).any(axis=1)]
+        if narrower == 2:
+            break
+        step = np.log(capacity[1] / capacity[0])
+        ends = [*np.log([good[:, 0].min(), good[:, 0].max()]), -step, step]
+        capacity = np.exp(np.linspace(ends[0], ends[1], 400 if start_known else 120))
+        if not start_known:
+            apart = off[1] - off[0] if narrower else 0.02 * data.whole
+            off = np.linspace(max(good[:, 1].min() - apart, 0), good[:, 1].max() + apart, 61)
+    weight = np.exp(likely - best).ravel()
+    drawn = rng.choice(len(weight), MOST_DRAWS, p=weight / weight.sum())
+    width = np.log(capacity[1] / capacity[0])
+    capacities = pairs[drawn // likely.shape[1], 0] * np.exp(rng.uniform(-width / 2, width / 2, MOST_DRAWS))
+    offsets = data.offsets[ways[drawn % likely.shape[1]]]
+    curves = capacities[:, None] * (Shape(kind).volume_l(LEVELS, np.ones(len(LEVELS))))[None, :]
+    return _Fit(kind, float(best), 1.0 if start_known else 2.0, curves, offsets)
+
+
+def _log_likelihoods(level: Floats, pct_per_l: Floats, data: _Data) -> tuple[Floats, NDArray[np.int64]]:
+    """((M, A) log likelihoods, (A,) number of the offset) of (M, K + 1) true levels; pct_per_l: (M,)."""
+    poured = np.sqrt(np.concatenate([[0.0], np.cumsum(data.pours**2)])) * data.spread_l
+    if not data.stepped:
+        known = np.flatnonzero(~np.isnan(data.level))
+        middle = level[np.argmin(np.nansum((level[:, known] - data.level[known]) ** 2, axis=1))]
+        slope = np.gradient(middle, data.x)[known]
+        adds_up = poured[np.minimum.outer(known, known)] ** 2 * np.outer(slope, slope)
+        root = np.linalg.cholesky(np.diag(data.sd[known] ** 2) + adds_up + 1e-9 * np.eye(len(known)))
+        off = np.linalg.solve(root, (level[:, known] - data.level[known]).T)
+        # Two shapes are compared by the same errors but for the slopes: the determinant is left out.
+        return -0.5 * np.minimum(off**2, WORST_MISFIT).sum(axis=0)[:, None], np.zeros(1, np.int64)
+    spread = np.hypot(data.sd, pct_per_l[:, None] * poured)[:, None, :]
+    found = []
+    for offset, prior in zip(data.offsets, data.offset_priors, strict=True):
+        inside = _normal((data.high + offset - level[:, None, :]) / spread) - _normal(
+            (data.low + offset - level[:, None, :]) / spread
+        )
+        logs = np.log((1 - WRONG) * np.nan_to_num(inside, nan=1.0) + WRONG * 0.05)
+        found.append(logs.sum(axis=2) + np.log(prior / len(data.low)))
+    which = np.repeat(np.arange(len(data.offsets)), len(data.low))
+    return np.concatenate(found, axis=1) - np.log(1 - WRONG) * level.shape[1] + np.log(len(data.low)), which
+
+
+def _normal(z: Floats) -> Floats:
+    """Phi(z), to 1.5e-7: Abramowitz and Stegun, "Handbook of Mathematical Functions", 7.1.26."""
+    x = np.clip(np.abs(z), 0, 12) / np.sqrt(2)
+    t = 1 / (1 + 0.3275911 * x)
+    series = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
+    upper = 0.5 * series * np.exp(-x * x)
+    return np.where(np.isnan(z), np.nan, np.where(z > 0, 1 - upper, upper))
+
+
+# ---- the table ----
+
+
+def _fit_table(data: _Data, rng: np.random.Generator, *, start_known: bool, drain: bool) -> _Fit:
+    levels, offsets = _drawn_levels(data, rng)
+    curves = _curves(levels, data, rng, from_bottom=start_known and not drain)
+    independent = np.sqrt(np.sum(data.pours**2)) / data.whole * data.spread_l
+    curves *= np.exp(rng.normal(0, independent, len(curves)))[:, None]
+    return _Fit(TABLE, 0.0, 0.0, curves, offsets)
+
+
+def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """((N, K + 1) true levels at the plateaus, (N,) offsets), N draws."""
+    dx = np.diff(data.x)
+    count = len(dx)
+    middle = (
+        np.median(np.clip(data.low, 0, 100) + np.clip(data.high, 0, 100), axis=0) / 2 if data.stepped else data.level
+    )
+    known = ~np.isnan(middle)
+    start = np.interp(data.x, data.x[known], np.maximum.accumulate(middle[known]))
+    least = 0.02 * 100 / count
+    start = np.maximum.accumulate(start) + least * np.arange(count + 1)
+    fixed_low, fixed_high = data.pinned_low, data.pinned_high
+    if fixed_low:
+        start = np.maximum(start, least * np.arange(count + 1))
+        start[0] = 0.0
+    if fixed_high:
+        start = np.minimum(start, 100 - least * np.arange(count + 1)[::-1])
+        start[-1] = 100.0
+    h = np.repeat(start[None, :], CHAINS, axis=0)
+    way = rng.integers(len(data.low), size=CHAINS)
+    shift = rng.choice(len(data.offsets), CHAINS, p=data.offset_priors)
+    bend = BEND * np.sqrt(10 * (dx[1:] + dx[:-1]) / 2 / data.whole)
+    usual = float(np.nanmedian(data.sd)) if not data.stepped else data.offsets[-1]
+
+    def bends(h: Floats) -> tuple[Floats, Floats]:
+        """Logarithms of the slopes (R, K), and of how likely their changes are (R, K - 1)."""
+        rises = np.diff(h, axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slopes = np.where(rises > 0, np.log(np.maximum(rises, 1e-12) / dx), -np.inf)
+            change = np.diff(slopes, axis=1) / bend
+            logs = -(FREEDOM + 1) / 2 * np.log1p(change**2 / FREEDOM)
+        return slopes, np.where(np.isfinite(change), logs, -np.inf)
+
+    def fits(h: Floats, way: NDArray[np.int64], shift: NDArray[np.int64]) -> Floats:
+        """(R, K + 1) logarithms of how likely the readings are."""
+        if not data.stepped:
+            off = (h - data.level) / data.sd
+            return np.where(np.isnan(off), 0.0, -0.5 * np.minimum(off**2, WORST_MISFIT))
+        offset = data.offsets[shift][:, None]
+        inside = _normal((data.high[way] + offset - h) / data.sd) - _normal((data.low[way] + offset - h) / data.sd)
+        return np.log((1 - WRONG) * np.nan_to_num(inside, nan=1.0) + WRONG * 0.05)
+
+    free = np.ones(count + 1, np.bool_)
+    free[0], free[-1] = not fixed_low, not fixed_high
+    slopes, changes = bends(h)
+    likely = fits(h, way, shift)
+    kept_h, kept_offset = [], []
+    for number in range(ROUNDS):
+        for first in range(4):
+            some = np.zeros(count + 1, np.bool_)
+            some[first::4] = True
+            some &= free
+            room = np.full((CHAINS, count + 1), 2 * usual)
+            room[:, 1:-1] = (h[:, 2:] - h[:, :-2]) / 2
+            moved = h + np.where(
+                some, rng.normal(size=h.shape) * 10 ** rng.uniform(-2, 0.2, h.shape) * np.minimum(room, 20), 0
+            )
+            new_slopes, new_changes = bends(moved)
+            new_likely = fits(moved, way, shift)
+            gain = new_likely - likely
+            difference = np.where(np.isfinite(new_changes), new_changes - changes, -np.inf)
+            # A level takes part in two slopes and three changes of slope.
+            gain[:, :-2] += difference
+            gain[:, 1:-1] += difference
+            gain[:, 2:] += difference
+            fewer = np.where(np.isfinite(new_slopes), new_slopes - slopes, np.inf)
+            gain[:, :-1] -= fewer
+            gain[:, 1:] -= fewer
+            taken = some & (np.log(rng.random(h.shape)) < gain)
+            h = np.where(taken, moved, h)
+            likely = np.where(taken, new_likely, likely)
+            slopes, changes = bends(h)
+        # All slopes by the same factor.
+        factor = np.exp(rng.normal(size=CHAINS) * 10 ** rng.uniform(-3, -0.7, CHAINS))[:, None]
+        fulcrum = h[:, -1:] if fixed_high else h[:, :1]
+        moved = fulcrum + (h - fulcrum) * factor
+        new_likely = fits(moved, way, shift)
+        gain = (new_likely - likely).sum(axis=1)  # the prior of the slopes is flat in their logarithm
+        taken = np.log(rng.random(CHAINS)) < gain
+        h = np.where(taken[:, None], moved, h)
+        likely = np.where(taken[:, None], new_likely, likely)
+        if data.stepped:
+            other, turned = (
+                rng.integers(len(data.low), size=CHAINS),
+                rng.choice(len(data.offsets), CHAINS, p=data.offset_priors),
+            )
+            new_likely = fits(h, other, turned)
+            taken = np.log(rng.random(CHAINS)) < (new_likely - likely).sum(axis=1)
+            way, shift = np.where(taken, other, way), np.where(taken, turned, shift)
+            likely = np.where(taken[:, None], new_likely, likely)
+        slopes, changes = bends(h)
+        if number >= BURNT and (number - BURNT) % KEPT == 0:
+            kept_h.append(h.copy())
+            kept_offset.append(data.offsets[shift])
+    return np.concatenate(kept_h), np.concatenate(kept_offset)
+
+
+def _curves(h: Floats, data: _Data, rng: np.random.Generator, *, from_bottom: bool) -> Floats:
+    """(N, G) litres at LEVELS: between the plateaus in straight lines, beyond them as slopes go on to change.
+
+    from_bottom: litres count from the first plateau, where the tank was empty; else from where the level would be nothing.
+    """
+    dx = np.diff(data.x)
+    far, steps = data.whole / 20, 60
+    bend = BEND * np.sqrt(10 * far / data.whole)
+    slopes = np.log(np.diff(h, axis=1) / dx)
+    curves = np.empty((len(h), len(LEVELS)))
+    ups = slopes[:, -1:] + np.cumsum(bend * rng.standard_t(FREEDOM, (len(h), steps)).clip(-8, 8), axis=1)
+    downs = slopes[:, :1] + np.cumsum(bend * rng.standard_t(FREEDOM, (len(h), steps)).clip(-8, 8), axis=1)
+    # The first step goes on as the last plateau left off.
+    ups = np.hstack([slopes[:, -1:], ups[:, :-1]])
+    downs = np.hstack([slopes[:, :1], downs[:, :-1]])
+    near = np.log(100 / data.whole) + np.array([-2.5, 2.5])
+    above = h[:, -1:] + np.cumsum(np.exp(np.clip(ups, *near)) * far, axis=1)
+    below = h[:, :1] - np.cumsum(np.exp(np.clip(downs, *near)) * far, axis=1)
+    reach = far * np.arange(1, steps + 1)
+    xs = np.concatenate([-reach[::-1], data.x, data.x[-1] + reach])
+    for row in range(len(h)):
+        levels = np.concatenate([below[row, ::-1], h[row], above[row]])
+        litres = np.interp(LEVELS, levels, xs)
+        if from_bottom:
+            litres = np.maximum(litres, 0.0)
+        else:
+            litres -= litres[0]
+        curves[row] = litres
+    return curves
+
+
+# ---- what is told ----
+
+
+def _litres_at_start(curves: Floats, offsets: Floats, data: _Data, drain: bool) -> Floats:
+    level = data.level[-1 if drain else 0] if not data.stepped else np.nan
+    if data.stepped:
+        low, high = (side[:, -1 if drain else 0] for side in (data.low, data.high))
+        level = float(np.median((np.clip(low, 0, 100) + np.clip(high, 0, 100)) / 2))
+    return np.array([np.interp(level + offset, LEVELS, curve) for curve, offset in zip(curves, offsets, strict=True)])
+
+
+def _points(
+    chosen: _Fit, curves: Floats, offsets: Floats, data: _Data, found: Plateaus, *, drain: bool
+) -> tuple[TablePoint, ...]:
+    levels = found.cells[:, ~np.isnan(found.cells).all(axis=0)]
+    levels = np.unique(np.round(np.nanmedian(levels, axis=0), 3))
+    if drain:
+        levels = np.round(100 - levels[::-1], 3)
+    levels = levels[(levels > 0) & (levels < 100)]
+    apart = max(found.step_pct / 2, 0.5)
+    inner = levels[(levels >= apart) & (levels <= 100 - apart)]
+    inner = inner[np.concatenate([[True], np.diff(inner) >= apart])] if len(inner) else inner
+    at = np.concatenate([[0.0], inner, [100.0]])
+    seen = (float(levels[0]), float(levels[-1])) if len(levels) else (0.0, 100.0)
+
+    def litres(curves: Floats, offsets: Floats) -> Floats:
+        shifted = np.clip(at[None, 1:-1] + offsets[:, None], 0, 100)
+        inside = np.array([np.interp(row, LEVELS, curve) for row, curve in zip(shifted, curves, strict=True)])
+        return np.column_stack([curves[:, 0], inside.reshape(len(curves), -1), curves[:, -1]])
+
+    middle = np.median(litres(chosen.curves, chosen.offsets), axis=0)
+    middle = np.maximum.accumulate(middle)
+    low, high = np.quantile(litres(curves, offsets), [0.025, 0.975], axis=0)
+    reads_empty = data.pinned_low
+    reads_full = bool(found.cells[:, -1 if not drain else 0].max() >= 100) if not drain else data.pinned_high
+    return tuple(
+        TablePoint(
+            round(float(level), 3), round(float(value), 3), float(min(a, value)), float(max(b, value)),
+            extrapolated=bool((level < seen[0] and not reads_empty) or (level > seen[1] and not reads_full)),
+        )
+        for level, value, a, b in zip(at, middle, low, high, strict=True)
+    )  # fmt: skip
+
+
+def _plateaus(found: Plateaus, pours: Floats, *, drain: bool) -> tuple[Plateau, ...]:
+    total = np.concatenate([[0.0], np.cumsum(pours)])
+    half = found.step_pct / 2
+    rows = []
+    for number, litres in enumerate(total.tolist()):
+        cells = found.cells[:, number]
+        if np.isnan(cells).any():
+            rows.append(Plateau(number, litres, None, None, None, None, None))
+            continue
+        level = float(np.median(cells))
+        low, high = float(cells.min()) - half, float(cells.max()) + half
+        if not found.stepped:
+            level = float(found.level_pct[number])
+            low, high = level - 1.96 * float(found.sd_pct[number]), level + 1.96 * float(found.sd_pct[number])
+        if drain:
+            level, low, high = 100 - level, 100 - high, 100 - low
+        rows.append(
+            Plateau(number, litres, level, low, high, _seconds(found.begin_s[number]), _seconds(found.end_s[number]))
+        )
+    return tuple(rows)
+
+
+def _seconds(value: Any) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def _notes(found: Plateaus, data: _Data, *, drain: bool, start_known: bool) -> list[str]:
+    notes = []
+    ends = found.level_pct if not drain else 100 - found.level_pct
+    first = float(ends[0]) if not np.isnan(ends[0]) else 0.0
+    if start_known and not drain and not data.pinned_low:
+        notes.append(
+            f"the tank was taken for empty, yet its sender read {first:.1f} %: say --begins unknown if it was not"
+        )
+    if start_known and drain and not data.pinned_high:
+        notes.append(
+            f"the tank was taken for full, yet its sender read {first:.1f} %: say --begins unknown if it was not"
+        )
+    levels = ends[~np.isnan(ends)]
+    stays = [1 for a, b in pairwise(levels) if not found.stepped and abs(b - a) < 2 * found.noise_pct / 5 + 0.05]
+    top = levels[-2:] if not drain else levels[:2]
+    if len(top) == 2 and top[0] == top[1] and top[0] >= 99.9 and found.step_pct < 5:
+        notes.append("the level stayed at the top for the last pours: what went in beyond full is not known")
+    elif len(stays) > 0:
+        notes.append(f"the level did not move with {counted(len(stays), 'pour')}: the sender may not reach there")
+    if found.pauses and not found.stepped:
+        notes.append(f"{counted(found.pauses, 'rest')} in the midst of pours were passed over")
+    if found.together and not found.stepped:
+        notes.append(f"{counted(found.together, 'pour')} went in with another, or could not be told from it")
+    return notes

@@ -1,0 +1,486 @@
+"""Plateaus: what the level was after each pour of a known number of pours. Readings in, one level or cell for each pour out.
+
+A sender that measures without coarse steps shows rests and rises. They are told apart by the division of least cost
+(segments.py: Bellman 1961, Auger and Lawrence 1989, Jackson et al. 2005, Killick et al. 2012) into rests, straight rises, and
+what is neither (slosh). More rests than pours are pauses in a pour; fewer are pours that went in together. Which is which the
+division of least cost of the rests among the known number of pours says: by how long a rest lasted, and by how much of the
+level a litre makes up beside its neighbours.
+
+A sender of coarse steps shows marks being passed. Between them pours may go unseen, so how many were over at each mark is
+drawn from what the rhythm of pouring leaves likely: forward filtering, backward sampling (Carter and Kohn, "On Gibbs sampling
+for state space models", Biometrika 81, 1994) over the number of pours, with normal times between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canlevel.derivation.segments import best_division
+from canlevel.derivation.sender import FINEST_PCT, describe_sender, without_spikes
+
+__all__ = ["Plateaus", "find_plateaus", "is_stepped", "noise_of", "settled"]
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+OF_A_REST, CALM_SHARE = 9, 0.33
+MEDIAN_TO_SD = 1.4826  # of a normal variable
+CALM_IS_LOW = 0.86  # by which the lower third of such medians is below the usual one: simulated for white noise
+COARSE_PCT, COARSE_NOISE = 0.75, 0.3  # a step from which on, and noise in steps up to which, levels are cells
+WILD, WILD_PRICE, REST_PRICE = 9.0, 10.0, 15.0  # in squared standard deviations
+ALTERNATIVES = 48  # ways to count the pours of a coarse sender that are carried along
+PAUSE_COST, PAUSE_LONG_COST, TOGETHER_COST, UNSEEN_COST, MISFIT_COST = 1.0, 6.0, 3.0, 1.5, 12.0
+ALIKE = 2.0  # standard errors within which two rests are one
+LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
+SLOPE_SPREADS = (0.6, 0.35, 0.2, 0.15)  # by logarithm, round after round
+MARKS_A_POUR = 1.5  # from which on pours are told apart by where the level rests
+SETTLING_PCT = 0.04  # by which slosh and the sender's lag may leave a plateau off, however long it rests
+SOFT = 0.08  # of a step, by which a mark may be elsewhere
+RHYTHM, EDGE = 0.35, 0.6  # spread of the time between pours, of it; and of how long before the first and after the last
+WITHIN = 0.2  # of the time between pours, that one pour takes to pass from mark to mark
+
+
+@dataclass(frozen=True, slots=True)
+class Plateaus:
+    """The level after 0, 1, ... K pours; draining, it falls.
+
+    stepped: whether the level is known as a cell only. level_pct: (K + 1,), as read; nan where it was not seen apart.
+    sd_pct: (K + 1,), its standard error without the cell. cells: (P, K + 1), the level as read in each of P ways to count the
+    pours, equally likely; one row where there is one way only. begin_s, end_s: (K + 1,), nan where not seen apart.
+    pauses: rests that were pauses within a pour. together: pours that were not seen apart from the one before.
+    """
+
+    stepped: bool
+    step_pct: float
+    noise_pct: float
+    level_pct: Floats
+    sd_pct: Floats
+    cells: Floats
+    begin_s: Floats
+    end_s: Floats
+    pauses: int
+    together: int
+
+
+# How the level may rise with the litres, both as parts of a whole, before anything is known: as in a prismatic tank, as in one
+# that is narrow at both ends, at the bottom, or at the top.
+FIRST_GUESSES: tuple[Callable[[Floats], Floats], ...] = (
+    lambda part: part,
+    lambda part: 0.5 - np.sin(np.arcsin(1 - 2 * part) / 3),  # a smooth step turned about: steep, flat, steep
+    np.sqrt,
+    lambda part: 1 - np.sqrt(1 - part),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    begin_s: float
+    end_s: float
+    level: float
+    sd: float
+    leaning: float  # how many standard errors its slope is above none: a piece of a rise leans
+
+
+def noise_of(level: Floats) -> float:
+    """Standard deviation of a reading at rest, percent, by second differences, which no rise disturbs: the median of their
+    size, of nine in a row, and of those the lower third, in which nothing sloshes."""
+    if len(level) < 5:
+        return 0.0
+    second = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
+    if len(second) < 4 * OF_A_REST:
+        return float(MEDIAN_TO_SD * np.median(second) / np.sqrt(6))
+    rows = second[: len(second) // OF_A_REST * OF_A_REST].reshape(-1, OF_A_REST)
+    calm = float(np.quantile(np.median(rows, axis=1), CALM_SHARE))
+    return float(MEDIAN_TO_SD * calm / np.sqrt(6)) / CALM_IS_LOW
+
+
+def is_stepped(step_pct: float, noise_pct: float) -> bool:
+    """Whether a reading at rest says in which step the level lies, and no more."""
+    return step_pct >= COARSE_PCT and noise_pct < COARSE_NOISE * step_pct
+
+
+def find_plateaus(seconds: Floats, level: Floats, pours_l: Floats, *, seed: int = 7) -> Plateaus:
+    """What the level was after each pour. seconds, level: (n,) of a tank that fills, n >= 8. pours_l: (K,) as poured.
+
+    seed: of the draws of a coarse sender. A tank that is drained comes with its levels turned about 100 %.
+    """
+    sender = describe_sender(seconds, level)
+    calm = without_spikes(level, sender.step_pct)
+    noise = noise_of(calm)
+    if is_stepped(sender.step_pct, noise):
+        return _by_marks(seconds, calm, sender.step_pct, noise, pours_l, seed)
+    return _by_rests(seconds, calm, sender.step_pct, noise, pours_l)
+
+
+def settled(seconds: Floats, level: Floats, *, lasting_s: float = 10.0) -> float | None:
+    """The level, if it has rested for so long up to the last reading; else None. For a hint while pouring, no more."""
+    late = seconds >= seconds[-1] - lasting_s
+    if seconds[-1] - seconds[0] < lasting_s or np.count_nonzero(late) < 3:
+        return None
+    values = level[late]
+    half = len(values) // 2
+    noise = max(noise_of(level[-200:]), FINEST_PCT)
+    moved = abs(float(values[half:].mean() - values[:half].mean()))
+    calm = moved <= 3 * noise * np.sqrt(2 / max(half, 1)) + 0.05
+    return float(np.median(values)) if calm else None
+
+
+# ---- a sender without coarse steps ----
+
+
+def _by_rests(seconds: Floats, level: Floats, step: float, noise: float, pours_l: Floats) -> Plateaus:
+    # What rounding leaves once noise has dithered it: the first harmonic of the saw-tooth (Widrow and Kollar, "Quantization
+    # noise", 2008).
+    spread = max(noise, FINEST_PCT, step / np.sqrt(12))
+    dither = step / (np.pi * np.sqrt(2)) * np.exp(-2 * (np.pi * noise / step) ** 2) if step else 0.0
+    rests = _rests(seconds, level, spread, float(dither))
+    count = len(pours_l)
+    chosen, pauses = _shared_out(rests, pours_l) if len(rests) > 1 else ({0: 0}, 0)
+    shape = np.full(count + 1, np.nan)
+    values, sds, begins, ends = shape.copy(), shape.copy(), shape.copy(), shape.copy()
+    for pour, place in chosen.items():
+        rest = rests[place]
+        values[pour], sds[pour], begins[pour], ends[pour] = rest.level, rest.sd, rest.begin_s, rest.end_s
+    # At its ends a level is cut off, and the mean of what noise leaves is off towards the middle.
+    near = (np.abs(values) < 3 * noise) | (np.abs(values - 100) < 3 * noise)
+    sds = np.where(near, np.hypot(sds, 0.5 * noise), sds)
+    together = count + 1 - len(chosen)
+    return Plateaus(False, step, noise, values, sds, values[None, :], begins, ends, pauses, together)
+
+
+def _rests(seconds: Floats, level: Floats, spread: float, dither: float) -> list[_Rest]:
+    """The rests among the readings, by the division of least cost into rests, straight rises, and what is neither."""
+    n = len(level)
+    off = (level - level.mean()) / spread
+    sums = np.zeros((2, n + 1))
+    for row, values in zip(sums, (off, off * off), strict=True):
+        np.cumsum(values, out=row[1:])
+
+    def misfits(begins: Rows, ends: Rows) -> tuple[Floats, Floats]:
+        count = np.maximum(ends[:, None] - begins, 1)
+        y, yy = sums[:, ends, None] - sums[:, None, begins]
+        return np.maximum(yy - y * y / count, 0), WILD * count
+
+    def priced(begins: Rows, ends: Rows) -> tuple[Floats, Floats]:
+        rest, wild = misfits(begins, ends)
+        return np.minimum(rest + REST_PRICE, wild + WILD_PRICE), np.minimum(rest, wild)
+
+    knots = best_division(n, priced)
+    found: list[_Rest] = []
+    for first, last in pairwise(knots):
+        rest, wild = (float(part[0, 0]) for part in misfits(np.array([first]), np.array([last])))
+        if rest + REST_PRICE > wild + WILD_PRICE or last - first < 2:
+            continue
+        late = level[first + (last - first) // 3 : last] if last - first >= 6 else level[first:last]
+        # Readings at rest that scatter more than noise does are alike among neighbours: slosh that has not died.
+        scatter = float(np.std(late)) if len(late) > 3 else spread
+        sd = np.hypot(np.hypot(max(spread, scatter) / np.sqrt(len(late)), dither), SETTLING_PCT)
+        at = seconds[last - len(late) : last] - seconds[last - len(late) : last].mean()
+        leaning = float(at @ late / np.sqrt(at @ at) / max(spread, 1e-9))
+        found.append(_Rest(float(seconds[first]), float(seconds[last - 1]), float(late.mean()), float(sd), leaning))
+    return found
+
+
+def _shared_out(rests: list[_Rest], pours_l: Floats) -> tuple[dict[int, int], int]:
+    """({pours so far: place of the rest that shows the level then}, how many rests were pauses)."""
+    total = np.concatenate([[0.0], np.cumsum(pours_l)])
+    rise = max(rests[-1].level - rests[0].level, 1e-3)
+    count = len(pours_l)
+    chosen: dict[int, int] = {0: 0, count: len(rests) - 1}
+    least = np.inf
+    costs = _costs(rests, count)
+    for guess in FIRST_GUESSES:
+        guessed = np.maximum(rise * np.diff(guess(total / total[-1])), 1e-6) / pours_l
+        slopes = guessed
+        for spread in SLOPE_SPREADS[1:]:
+            found = _least_cost(rests, costs, total, slopes, spread)
+            if found is None:
+                break
+            cost, path = found
+            slopes = _smooth_slopes(rests, total, path, guessed)
+        else:
+            if cost < least:
+                least, chosen = cost, path
+    taken = set(chosen.values())
+    pauses = 0
+    for place in range(min(taken), max(taken)):
+        before = max(p for p in taken if p <= place)
+        after = min(p for p in taken if p > place)
+        if place not in taken and not any(_alike(rests[place], rests[p]) for p in (before, after)):
+            pauses += 1
+    return chosen, pauses
+
+
+def _alike(one: _Rest, other: _Rest) -> bool:
+    return abs(one.level - other.level) < ALIKE * float(np.hypot(one.sd, other.sd))
+
+
+@dataclass(frozen=True, slots=True)
+class _Costs:
+    """What does not depend on the slopes. furthest: rests from one plateau to the next. rhythm: usual time between pours.
+    pause: (m,) of passing over a rest. skipped: (m, m) of passing over all between two. unlike: (m,) of taking it
+    for a plateau.
+    """
+
+    furthest: int
+    rhythm: float
+    pause: Floats
+    skipped: Floats
+    unlike: Floats
+
+
+def _costs(rests: list[_Rest], count: int) -> _Costs:
+    rows = len(rests)
+    lasting = np.array([rest.end_s - rest.begin_s for rest in rests])
+    usual = max(float(np.median(np.sort(lasting)[-(count + 1) :])), 1e-3)
+    pause = np.minimum(PAUSE_COST * np.minimum(1, lasting / 5) + PAUSE_LONG_COST * lasting / usual, 40.0)
+    # A plateau does not lean, and is not much shorter than others are.
+    leaning = np.array([rest.leaning for rest in rests])
+    unlike = np.minimum(0.5 * np.maximum(leaning - 1, 0) ** 2, LEANING_COST)
+    unlike += np.minimum(SHORT_COST * np.log(np.minimum(lasting / usual, 1.0) + 0.01) ** 2, LEANING_COST)
+    level, sd = (np.array([getattr(rest, name) for rest in rests]) for name in ("level", "sd"))
+    alike = np.abs(level[:, None] - level) < ALIKE * np.hypot(sd[:, None], sd)
+    furthest = max(8, 4 * rows // count + 4)
+    skipped = np.zeros((rows, rows))
+    for before in range(rows):
+        some = slice(before + 1, min(before + furthest + 1, rows))
+        # Rests between two belong to one of them, or are pauses.
+        each = np.where(alike[some, before][:, None] | alike[some, some], SAME_COST, pause[some][:, None])
+        skipped[before, some] = np.triu(each, 1).sum(axis=0)
+    rhythm = max((rests[-1].begin_s - rests[0].begin_s) / count, 1e-3)
+    return _Costs(furthest, rhythm, pause, skipped, unlike)
+
+
+def _least_cost(
+    rests: list[_Rest], costs: _Costs, total: Floats, slopes: Floats, spread: float
+) -> tuple[float, dict[int, int]] | None:
+    rows, count = len(rests), len(total) - 1
+    begins, level, sd = (np.array([getattr(rest, name) for rest in rests]) for name in ("begin_s", "level", "sd"))
+    pause, unlike = costs.pause, costs.unlike
+    paused = np.concatenate([[0.0], np.cumsum(pause)])
+    rising = np.concatenate([[0.0], np.cumsum(slopes * np.diff(total))])  # (K + 1,) level expected after each pour
+    most_together = max(4, 2 * count // max(rows - 1, 1) + 2)
+    best = np.full((rows, count + 1), np.inf)
+    come_from = np.full((rows, count + 1, 2), -1)
+    # What is heard first is the level before the first pour, unless the recording begins in the midst of it.
+    best[:, 0] = [SAME_COST * place + unlike[place] if _alike(rest, rests[0]) else LATE_COST + paused[place] + unlike[place]
+                  for place, rest in enumerate(rests)]  # fmt: skip
+    togethers = range(1, min(most_together, count) + 1)
+    expected = {many: np.maximum(rising[many:] - rising[:-many], 1e-6) for many in togethers}
+    for place in range(1, rows):
+        first = max(0, place - costs.furthest)
+        change = level[place] - level[first:place]  # (b,) from each rest before
+        error = np.hypot(sd[place], sd[first:place])
+        skipped = np.where(change < -3 * error, np.inf, costs.skipped[first:place, place])
+        room = begins[place] - begins[first:place]
+        for many, rise in expected.items():
+            relative = np.log(np.maximum(change[:, None], 0.05 * rise) / rise)  # (b, K + 1 - many)
+            misfit = np.minimum(0.5 * relative**2 / (spread**2 + (error[:, None] / rise) ** 2), MISFIT_COST)
+            each = np.where(room > 0.7 * many * costs.rhythm, UNSEEN_COST, TOGETHER_COST) * (many - 1)
+            cost = best[first:place, :-many] + misfit + (skipped + each)[:, None] + unlike[place]
+            before = np.argmin(cost, axis=0)
+            least = cost[before, np.arange(cost.shape[1])]
+            better = least < best[place, many:]
+            best[place, many:][better] = least[better]
+            come_from[place, many:, 0][better] = first + before[better]
+            come_from[place, many:, 1][better] = many
+    after = LATE_COST + paused[-1] - paused[1:]
+    for place, rest in enumerate(rests):
+        if _alike(rest, rests[-1]):
+            after[place] = SAME_COST * (rows - 1 - place)
+    ends = best[:, count] + after
+    pours, place = count, int(np.argmin(ends))
+    if not np.isfinite(ends[place]):
+        return None
+    chosen = {}
+    while place >= 0:
+        chosen[pours] = place
+        place, many = come_from[place, pours].tolist()
+        if place >= 0:
+            pours -= many
+    return float(np.min(ends)), dict(sorted(chosen.items()))
+
+
+def _smooth_slopes(rests: list[_Rest], total: Floats, chosen: dict[int, int], guessed: Floats) -> Floats:
+    """(K,) percent a litre over each pour: the guess times the median of what five pours around are off it."""
+    pours = np.array(list(chosen))
+    level = np.array([rests[place].level for place in chosen.values()])
+    expected = np.diff(np.concatenate([[0.0], np.cumsum(guessed * np.diff(total))])[pours])
+    off = np.log(np.maximum(np.diff(level), 1e-6) / np.maximum(expected, 1e-9))
+    middle = (total[pours[1:]] + total[pours[:-1]]) / 2
+    return np.asarray(guessed * np.exp(np.interp((total[1:] + total[:-1]) / 2, middle, _middle_of_neighbours(off))))
+
+
+def _middle_of_neighbours(values: Floats) -> Floats:
+    return np.array([np.median(values[max(0, i - 2) : i + 3]) for i in range(len(values))])
+
+
+# ---- a sender of coarse steps ----
+
+
+def _by_marks(seconds: Floats, level: Floats, step: float, noise: float, pours_l: Floats, seed: int) -> Plateaus:
+    count = len(pours_l)
+    path = _rising(level)
+    passed = np.flatnonzero(np.diff(path) > 0) + 1
+    values = path[np.concatenate([[0], passed])]  # (J + 1,) each level in turn
+    at = seconds[passed]
+    if len(at) >= MARKS_A_POUR * count:
+        return _by_runs(seconds, path, step, noise, pours_l)
+    ways = _counted_pours(at, values, float(seconds[0]), float(seconds[-1]), pours_l, step, np.random.default_rng(seed))
+    # (P, K + 1) the level after each pour: how many marks were passed by its end.
+    marks = (ways[:, None, :] <= np.arange(count + 1)[None, :, None]).sum(axis=2)
+    cells = values[marks]
+    usual = np.median(cells, axis=0)
+    agreed = (cells == cells[:1]).all(axis=0)
+    blank = np.full(count + 1, np.nan)
+    begins, ends = blank.copy(), blank.copy()
+    edges = np.concatenate([[seconds[0]], at, [seconds[-1]]])
+    for pour in np.flatnonzero(agreed):
+        place = int(marks[0, pour])
+        begins[pour], ends[pour] = edges[place], edges[place + 1]
+    together = int(np.count_nonzero(np.diff(usual) == 0))
+    soft = max(noise, SOFT * step)
+    return Plateaus(True, step, noise, usual, np.full(count + 1, soft), cells, begins, ends, 0, together)
+
+
+def _by_runs(seconds: Floats, path: Floats, step: float, noise: float, pours_l: Floats) -> Plateaus:
+    """Where each pour passes several marks the level rests long in one step after each, and not in those between."""
+    count = len(pours_l)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(path) > 0) + 1, [len(path)]])
+    rests = [
+        _Rest(float(seconds[first]), float(seconds[last - 1]), float(path[first]), 0.35 * step, 0.0)
+        for first, last in pairwise(edges.tolist())
+    ]
+    chosen, pauses = _shared_out(rests, pours_l)
+    blank = np.full(count + 1, np.nan)
+    level, begins, ends = blank.copy(), blank.copy(), blank.copy()
+    for pour, place in chosen.items():
+        level[pour], begins[pour], ends[pour] = rests[place].level, rests[place].begin_s, rests[place].end_s
+    soft = np.full(count + 1, max(noise, SOFT * step))
+    return Plateaus(True, step, noise, level, soft, level[None, :], begins, ends, pauses, count + 1 - len(chosen))
+
+
+def _rising(level: Floats) -> Floats:
+    """(n,) levels that never fall, nearest to (n,) readings by the sum of what they are off: isotonic regression of the
+    median kind (Barlow, Bartholomew, Bremner, Brunk, "Statistical inference under order restrictions", 1972)."""
+    used = np.unique(level)
+    if len(used) > 400:
+        used = np.unique(np.quantile(level, np.linspace(0, 1, 400)))
+    cost = np.zeros(len(used))
+    origin = np.empty((len(level), len(used)), np.int32)
+    places = np.arange(len(used))
+    for row, here in enumerate(level):
+        least = np.minimum.accumulate(cost)
+        origin[row] = np.maximum.accumulate(np.where(cost == least, places, 0))
+        cost = least + np.abs(here - used)
+    path = np.empty(len(level))
+    place = int(np.argmin(cost))
+    for row in range(len(level) - 1, -1, -1):
+        path[row] = used[place]
+        place = int(origin[row, place])
+    return path
+
+
+def _counted_pours(
+    at: Floats, values: Floats, first_s: float, last_s: float, pours_l: Floats, step: float, rng: np.random.Generator
+) -> Rows:
+    """(P, J) during which pour, from 1, each of J marks was passed: P draws. at: (J,) when. values: (J + 1,) levels in turn.
+
+    A state is a pour that passed a mark, and the last mark it passed. From one such pour to the next the time from last mark to
+    last mark goes by the rhythm and the number of pours, those between being unseen; the marks within a pour follow each other
+    in less; and what the level rose by goes by the litres, loosely at first, then by what is known of the shape nearby.
+    """
+    count, marks = len(pours_l), len(at)
+    if not marks:
+        return np.zeros((1, 0), np.int64)
+    total = np.concatenate([[0.0], np.cumsum(pours_l)])
+    many = marks >= count  # marks, so that they tell the shape nearby
+    drawn = []
+    for guess in FIRST_GUESSES:
+        guessed = rising = (values[-1] - values[0]) * guess(total / total[-1])
+        for spread in SLOPE_SPREADS if many else SLOPE_SPREADS[:1]:
+            ways, evidence = _drawn(at, values, first_s, last_s, rising, spread, step, rng)
+            level = values[(ways[:, None, :] <= np.arange(count + 1)[None, :, None]).sum(axis=2)].mean(axis=0)
+            off = np.log(np.maximum(np.diff(level), 0.1 * step) / np.maximum(np.diff(guessed), 1e-6))
+            rising = np.concatenate([[0.0], np.cumsum(np.exp(_middle_of_neighbours(off)) * np.diff(guessed))])
+        drawn.append((ways, evidence))
+    shares = _shares(np.array([evidence for _, evidence in drawn]))
+    taken = rng.choice(len(drawn), ALTERNATIVES, p=shares)
+    return np.array([drawn[which][0][way] for way, which in enumerate(taken)])
+
+
+def _drawn(
+    at: Floats, values: Floats, first_s: float, last_s: float, rising: Floats, spread: float, step: float,
+    rng: np.random.Generator,
+) -> tuple[Rows, float]:  # fmt: skip
+    """((P, J) draws of the pour that passed each mark, the logarithm of how likely all this is).
+
+    rising: (K + 1,) what the level is expected to be after each pour.
+    """
+    count, marks = len(rising) - 1, len(at)
+    whole = max(last_s - first_s, 1.0)
+    pours = np.arange(count + 1)
+    apart = np.maximum(pours[None, :] - pours[:, None], 0)  # (K + 1, K + 1) from pour to pour
+    rise = rising[None, :] - rising[:, None]
+    loose = np.sqrt(step**2 / 4 + (spread * rise) ** 2)
+    forbidden = np.where(pours[None, :] > pours[:, None], 0.0, -np.inf)
+    times = np.concatenate([[first_s], at])
+    chains = []
+    for rhythm in whole / (count + 1) * np.exp(np.linspace(np.log(0.5), np.log(1.25), 9)):
+        between = RHYTHM * np.sqrt(np.maximum(apart, 1)) * rhythm
+        within = WITHIN * rhythm / max(1.0, marks / count / 2)
+        # (J + 1, K + 1) logarithms of how likely it is that a pour was the last to pass the marks so far.
+        forward = np.full((marks + 1, count + 1), -np.inf)
+        forward[0, 0] = 0.0
+        moves: list[Floats] = []
+        for mark in range(1, marks + 1):
+            before = np.arange(mark)
+            seconds = (times[mark] - times[:mark])[:, None, None]
+            normal = np.where(before[:, None, None] == 0, np.hypot(between, EDGE * rhythm), between)
+            expected = np.where(before[:, None, None] == 0, apart - 0.5 * (apart > 0), apart) * rhythm
+            slow = np.where(before == 0, 0.2, 0.01)[:, None, None] / whole
+            timing = np.log(np.exp(-0.5 * ((seconds - expected) / normal) ** 2) / normal + slow)
+            # Marks that the same pour passed before this one.
+            inner = np.concatenate([[0.0], np.cumsum(np.diff(times[1 : mark + 1]))])
+            followed = -(inner[-1] - inner) / within - (mark - 1 - before) * np.log(within)
+            rose = (values[mark] - values[:mark])[:, None, None]
+            volume = -0.5 * ((rose - rise) / loose) ** 2 - np.log(loose)
+            move = forbidden + timing + followed[:, None, None] + np.maximum(volume, -MISFIT_COST - np.log(loose))
+            moves.append(move)
+            forward[mark] = _log_sum(_log_sum(forward[:mark, :, None] + move, axis=1), axis=0)
+        left = count - pours
+        normal = np.hypot(RHYTHM * np.sqrt(np.maximum(left, 0)), EDGE) * rhythm
+        ends = np.log(np.exp(-0.5 * ((last_s - at[-1] - (left + 0.5) * rhythm) / normal) ** 2) / normal + 0.2 / whole)
+        # Pours after the last mark did not reach the next.
+        ends -= 0.5 * (np.maximum(rise[:, -1] - step, 0) / loose[:, -1]) ** 2
+        chains.append((forward, moves, ends))
+    evidence = np.array([_log_sum(forward[-1] + ends, axis=0) for forward, _, ends in chains])
+    ways = np.zeros((ALTERNATIVES, marks), np.int64)
+    for way, chain in enumerate(rng.choice(len(chains), ALTERNATIVES, p=_shares(evidence))):
+        forward, moves, ends = chains[chain]
+        mark = marks
+        pour = int(rng.choice(count + 1, p=_shares(forward[-1] + ends)))
+        while mark:
+            likely = forward[:mark] + moves[mark - 1][:, :, pour]
+            earlier, fewer = divmod(int(rng.choice(likely.size, p=_shares(likely.ravel()))), count + 1)
+            ways[way, earlier:mark] = pour
+            mark, pour = earlier, fewer
+    return ways, float(_log_sum(evidence, axis=0))
+
+
+def _log_sum(logs: Floats, axis: int) -> Floats:
+    """The logarithm of the sum of what these are logarithms of, along an axis."""
+    most = np.max(logs, axis=axis, keepdims=True)
+    most = np.where(np.isfinite(most), most, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(np.sum(np.exp(logs - most), axis=axis)) + most.squeeze(axis))
+
+
+def _shares(logs: Floats) -> Floats:
+    weights = np.exp(logs - logs.max())
+    return np.asarray(weights / weights.sum())

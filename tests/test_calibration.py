@@ -1,0 +1,273 @@
+"""Calibrations by pouring, against simulated tanks whose truth is known; rosters changed, with what their owners wrote kept."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import canlevel as library
+from canlevel.derivation.calibration import calibrate_levels
+from canlevel.errors import QueryError, RosterError
+from canlevel.roster import TABLE, Shape, TankEntry, cylinder_fraction, load_roster
+from canlevel.rosterfile import changed_roster, entry_text
+from canlevel.units import VolumeUnit, amounts_of
+
+sys.path.insert(0, str(Path(__file__).parent / "benchmark"))
+from calibration_scores import SCENES
+from pours import SENDERS, SHAPES, Pouring, draw_pouring, filled_fraction
+
+CAREFUL = SCENES["careful"]
+
+
+def pouring(seed: int, shape: str, sender: str, *, drain: bool = False) -> Pouring:
+    return draw_pouring(np.random.default_rng(seed), shape, sender, drain=drain, scene=CAREFUL)
+
+
+# Filled fraction of a lying cylinder by relative depth: the area of a circular segment, as handbooks of geometry tabulate it.
+@pytest.mark.parametrize(("depth", "part"), [(0.1, 0.05204), (0.25, 0.19550), (0.5, 0.5), (0.75, 0.80450)])
+def test_a_calibrated_cylinder_holds_what_the_handbook_says(depth: float, part: float) -> None:
+    litres = np.linspace(0, 100, 13)
+    depths = np.linspace(0, 1, 4001)
+    levels = 100 * np.interp(litres / 100, cylinder_fraction(depths), depths)
+    seconds = np.arange(0, 13 * 60.0)
+    noise = np.random.default_rng(3).normal(0, 0.1, len(seconds))
+    found = calibrate_levels(seconds, np.repeat(levels, 60) + noise, np.diff(litres), can_error=0.001)
+    assert found.shape == "horizontal_cylinder"
+    volume = found.roster_shape.volume_l(np.array([100 * depth]), np.array([found.capacity_l]))[0]
+    assert volume == pytest.approx(100 * part, abs=0.15)
+
+
+# Similar triangles: half the depth of a wedge holds a quarter, or, upside down, three quarters.
+@pytest.mark.parametrize(("kind", "part"), [("wedge", 0.25), ("wedge_upside_down", 0.75), ("prismatic", 0.5)])
+def test_half_the_depth_of_a_wedge(kind: str, part: float, tmp_path: Path) -> None:
+    assert Shape(kind).volume_l(np.array([50.0]), np.array([80.0]))[0] == pytest.approx(80 * part)
+    path = tmp_path / "tanks.toml"
+    path.write_text(f'[[tank]]\nname = "a"\nfluid = "fuel"\ninstance = 0\ncapacity_l = 80\nshape = "{kind}"\n')
+    assert load_roster(path).tanks[0].shape == Shape(kind)
+
+
+def test_the_cylinder_agrees_with_integration_of_its_chord() -> None:
+    depth = np.linspace(0, 1, 201)
+    assert np.abs(cylinder_fraction(depth) - filled_fraction("horizontal_cylinder", depth)).max() < 1e-5
+
+
+# All seeds are printed by pytest as parameters; the truth is the simulator's.
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("sender", ["0.004 %", "0.4 %", "2.8 %"])
+def test_capacity_against_the_truth(sender: str, shape: str) -> None:
+    covered, close, right = 0, 0, 0
+    for seed in range(4):
+        truth = pouring(70_000 + seed, shape, sender, drain=seed == 3)
+        found = calibrate_levels(truth.seconds, truth.level_pct, truth.pours_l, drain=truth.drain)
+        off = abs(found.capacity_l - truth.capacity_l) / truth.capacity_l
+        covered += found.capacity_low_l <= truth.capacity_l <= found.capacity_high_l
+        close += off < max(SENDERS[sender] / 200, 0.02) or shape == "l_shape"
+        right += found.shape == (TABLE if shape == "l_shape" else shape)
+        litres = [point.litres for point in found.points]
+        assert litres == sorted(litres)
+        assert [found.points[0].level_pct, found.points[-1].level_pct] == [0, 100]
+    assert covered >= 3
+    assert close >= 3
+    assert right >= 3
+
+
+def test_thirds_say_that_they_know_little() -> None:
+    truth = pouring(5, "prismatic", "thirds")
+    found = calibrate_levels(truth.seconds, truth.level_pct, truth.pours_l)
+    assert found.stepped
+    assert found.step_pct == pytest.approx(100 / 3, abs=0.01)
+    assert found.capacity_high_l - found.capacity_low_l > 0.1 * truth.capacity_l
+    assert found.capacity_low_l <= truth.capacity_l <= found.capacity_high_l
+
+
+def test_the_same_readings_give_the_same() -> None:
+    truth = pouring(9, "l_shape", "2.8 %")
+    first, second = (calibrate_levels(truth.seconds, truth.level_pct, truth.pours_l) for _ in range(2))
+    assert first == second
+
+
+def test_a_start_that_is_not_known() -> None:
+    seconds = np.arange(0, 600.0)
+    level = np.repeat(np.linspace(20, 95, 10), 60) + np.random.default_rng(1).normal(0, 0.1, 600)
+    found = calibrate_levels(seconds, level, [10.0] * 9, start_known=False)  # 90 L make 75 %
+    assert found.capacity_l == pytest.approx(120, rel=0.02)
+    assert found.start_l == pytest.approx(24, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("level", "pours", "words"),
+    [
+        (np.full(300, 40.0), [10.0] * 5, "never moved"),
+        (np.repeat(np.linspace(90, 10, 6), 50), [10.0] * 5, "falls while"),
+        (np.repeat(np.linspace(0, 90, 3), 100), [10.0, 10.0], "cannot tell"),
+        (np.repeat(np.linspace(0, 90, 6), 50), [10.0, -1, 3], "above 0"),
+        (np.array([0.0, 10, 20]), [10.0] * 5, "too few"),
+    ],
+)
+def test_what_cannot_be_calibrated_is_refused(level: np.ndarray, pours: list[float], words: str) -> None:
+    noise = np.random.default_rng(2).normal(0, 0.05, len(level)) if np.ptp(level) else 0
+    with pytest.raises(QueryError, match=words):
+        calibrate_levels(np.arange(float(len(level))), level + noise, pours)
+
+
+def test_amounts_with_and_without_units() -> None:
+    assert amounts_of("10, 10,7.5") == (10.0, 10.0, 7.5)
+    assert amounts_of("2us-gallon,1 imperial-gallon") == pytest.approx(
+        (7.570823568, 4.54609)
+    )  # NIST SP 811, appendix B
+    assert amounts_of("2", VolumeUnit.US_GALLON) == pytest.approx((7.570823568,))
+    for wrong in ("", "ten", "10;5", "1 gal", "10,-2"):
+        with pytest.raises(ValueError):
+            amounts_of(wrong)
+
+
+# ---- the roster's file ----
+
+FACTS = TankEntry("Fresh water 0", "fresh_water", 0, protocol="nmea2000", capacity_l=187.3456, shape=Shape("wedge"))
+OWNERS = """# ours
+[vessel]
+name = "Harbour workboat"  # the old one
+
+[[tank]]
+name = "Bow"   # forward
+fluid = "fresh_water"
+instance = 0
+capacity = "50 us-gallon"   # told by the yard
+low_pct = 10
+
+# and the fuel
+[[tank]]
+fluid = 'fuel'
+name = 'Main'
+instance=1
+"""
+
+
+def test_a_roster_keeps_what_its_owner_wrote(tmp_path: Path) -> None:
+    path = tmp_path / "tanks.toml"
+    path.write_text(OWNERS)
+    change = changed_roster(path, "nmea2000.fresh_water.0", 35, FACTS)
+    assert path.read_text() == OWNERS
+    change.write()
+    lines = path.read_text().splitlines()
+    changed = [line for line in lines if line not in OWNERS.splitlines()]
+    assert changed == ['capacity = "49.491 us-gallon"   # told by the yard', 'shape = "wedge"']
+    assert [line for line in lines if line not in changed] == [
+        line for line in OWNERS.splitlines() if not line.startswith("capacity")
+    ]
+    assert load_roster(path).tanks[0].capacity_l == pytest.approx(187.3456, rel=1e-4)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("shape", [Shape("wedge"), Shape(TABLE, ((0.0, 0.0), (50.0, 80.0), (100.0, 187.0)))])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        OWNERS,
+        '[[tank]]\nname = "a"\nfluid = "fuel"\ninstance = 0\n',
+        '[[tank]]\nname = "a"\nfluid = "fresh_water"\ninstance = 0\ntable = [[0, 0], [100, 20]] # guess\n',
+        '[[tank]]\nname = "a"\nfluid = "fresh_water"\ninstance = 0\nshape.table = [[0, 0], [100, 20]]\n',
+        'tank = [{name = "a", fluid = "fresh_water", instance = 0}]\n',
+    ],
+)
+def test_every_way_to_write_a_roster_can_be_changed(text: str, shape: Shape, end: str, tmp_path: Path) -> None:
+    path = tmp_path / "tanks.toml"
+    if text:
+        path.write_bytes(text.replace("\n", end).encode())
+    facts = TankEntry("Fresh", "fresh_water", 0, protocol="nmea2000", capacity_l=187.0, shape=shape)
+    changed_roster(path, "nmea2000.fresh_water.0", 35, facts).write()
+    entry = load_roster(path).entry("nmea2000.fresh_water.0", 35)
+    assert entry is not None
+    assert (entry.capacity_l, entry.shape) == (pytest.approx(187.0, rel=1e-4), shape)
+    if text and end == "\r\n":
+        assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n")
+
+
+def test_a_roster_that_somebody_else_changed_is_not_written_over(tmp_path: Path) -> None:
+    path = tmp_path / "tanks.toml"
+    path.write_text(OWNERS)
+    change = changed_roster(path, "nmea2000.fresh_water.0", 35, FACTS)
+    path.write_text(OWNERS + "# more\n")
+    with pytest.raises(RosterError, match="meanwhile"):
+        change.write()
+    assert path.read_text() == OWNERS + "# more\n"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_an_entry_to_paste_is_a_roster(tmp_path: Path) -> None:
+    path = tmp_path / "tanks.toml"
+    path.write_text(entry_text(FACTS, 35))
+    assert load_roster(path).tanks[0].source_address == 35
+
+
+# ---- the command ----
+
+
+def recorded(path: Path, truth: Pouring, *, rvc: bool = False, address: int = 0x23) -> None:
+    with path.open("w") as file:
+        for at_s, level in zip(truth.seconds, truth.level_pct, strict=True):
+            if rvc:
+                frame = f"19FFB7{address:02X}#00{round(level * 36 / 100):02X}24FFFFFFFFFF"
+            else:
+                frame = f"19F211{address:02X}#10{round(level / 0.004).to_bytes(2, 'little').hex().upper()}FFFFFFFFFF"
+            file.write(f"({at_s:.6f}) can0 {frame}\n")  # counts from zero: no date is needed
+
+
+@pytest.mark.parametrize("rvc", [False, True])
+def test_a_recording_is_calibrated_and_written(rvc: bool, tmp_path: Path, canlevel: Callable[..., object]) -> None:
+    truth = pouring(21, "prismatic", "2.8 %" if rvc else "0.4 %")
+    log, roster = tmp_path / "pours.log", tmp_path / "tanks.toml"
+    recorded(log, truth, rvc=rvc)
+    tank = "rvc.fresh_water.0" if rvc else "nmea2000.fresh_water.0"
+    roster.write_text('# mine\n[[tank]]\nname = "Bow"\nfluid = "fresh_water"\ninstance = 0\n')
+    words = [
+        "calibrate",
+        str(log),
+        "--tank",
+        tank,
+        "--pours",
+        ",".join(map(str, truth.pours_l)),
+        "--roster",
+        str(roster),
+    ]
+    code, output, _ = canlevel(*words)  # type: ignore[misc]
+    assert code == 0
+    assert "capacity" in output
+    assert "add --write" in output
+    assert "capacity_l" not in roster.read_text()
+    code, output, errors = canlevel(*words, "--write", "--format", "json")  # type: ignore[misc]
+    assert code == 0
+    found = json.loads(output)
+    assert found["capacity_low_l"] <= truth.capacity_l <= found["capacity_high_l"]
+    assert "written to" in errors
+    assert roster.read_text().startswith("# mine\n")
+    assert load_roster(roster).tanks[0].capacity_l == pytest.approx(found["capacity_l"], rel=1e-3)
+    assert library.calibrate(log, tank, truth.pours_l).capacity_l == pytest.approx(found["capacity_l"])
+
+
+def test_questions_that_cannot_be_answered(tmp_path: Path, canlevel: Callable[..., object]) -> None:
+    log = tmp_path / "pours.log"
+    truth = pouring(21, "prismatic", "0.4 %")
+    recorded(log, truth)
+    both = tmp_path / "both.log"
+    recorded(both, truth, address=0x24)
+    fresh, pours = ("--tank", "nmea2000.fresh_water.0"), ("--pour", "10", "--count", "5")
+    for words, said in (
+        ((log, "--tank", "nmea2000.fuel.3", *pours), "use one of: nmea2000.fresh_water.0"),
+        ((log, both, *fresh, *pours), "--source-address"),
+        ((log, *fresh, *pours, "--source-address", "9"), "does not come from"),
+        ((log, *fresh), "--pour"),
+        ((log, *fresh, "--pour", "10"), "--count"),
+        ((log, *fresh, "--pours", "ten"), "no list of amounts"),
+        ((log, *fresh, *pours, "--write"), "--roster"),
+        ((log, *fresh, *pours, "--begins", "full"), "--drain"),
+    ):
+        code, _, errors = canlevel("calibrate", *map(str, words))  # type: ignore[misc]
+        assert code != 0
+        assert said in errors
