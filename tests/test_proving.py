@@ -200,6 +200,35 @@ def test_delay_of_a_fine_sender(delay_s: float, result: str, tmp_path: Path) -> 
     assert item.low - 1.3 <= delay_s <= item.high + 1.3
 
 
+def test_a_mark_long_before_the_level_moves_is_not_made_good_by_another(tmp_path: Path) -> None:
+    """Its valve was opened 80 s before the level rose, says the mark of the fill; that of the drain is right."""
+    one = strip(sender=Sender(0, 0.1))
+    (tmp_path / "tank.log").write_text(log_text(one.frames()))
+    (tmp_path / "tanks.toml").write_text(one.roster)
+    log, roster = tmp_path / "tank.log", tmp_path / "tanks.toml"
+    proofs = canlevel.prove(log, roster=roster, tank=one.id, fill="+20/+90", drain="+520/+820")
+    tank = proofs.tanks[0]
+    item = tank.item("delay")
+    assert item.result == "fail"
+    assert item.low == pytest.approx(80, abs=4)
+    assert "mark is wrong" in item.sentence
+    assert tank.verdict == "not proved"
+
+
+def test_a_drain_without_a_mark_is_no_scatter(tmp_path: Path) -> None:
+    one = strip(sender=Sender(0, 0.1), marked=("fill",))
+    item = proved(one, one.frames(), tmp_path).tanks[0].item("rest")
+    assert item.result == "remark"
+    assert "was not left alone: it fell by" in item.sentence
+    assert "scatters" not in item.sentence
+
+
+def test_a_level_of_j1939_that_never_moved_is_known_to_its_own_step(tmp_path: Path) -> None:
+    one = strip("j1939", only=(0.0, 0.0))
+    sentence = proved(one, one.frames(), tmp_path).tanks[0].item("rises").sentence
+    assert "a step of its sender is 0.4 %" in sentence
+
+
 @pytest.mark.parametrize(("noise_pct", "result"), [(0.2, "ok"), (0.6, "ok"), (1.5, "remark"), (4.0, "fail")])
 def test_scatter_at_rest(noise_pct: float, result: str, tmp_path: Path) -> None:
     one = strip(sender=Sender(0, noise_pct))

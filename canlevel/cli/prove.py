@@ -181,9 +181,11 @@ def _guided(examination: Examination, tank: str | None, rest_s: float) -> tuple[
         if guide.done:
             examination.source.stop()
 
-    with Keys() as keys, stopping(examination.source):
-        heard = examination.run(on_frames=on_frames)
-    line.tell([], "")
+    try:
+        with Keys() as keys, stopping(examination.source):
+            heard = examination.run(on_frames=on_frames)
+    finally:
+        line.tell([], "")  # what is said next begins on a line of its own, also that the bus is gone
     return heard, guide.marks
 
 
