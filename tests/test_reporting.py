@@ -495,6 +495,13 @@ def test_a_leak_beyond_its_limit_is_told_in_the_unit_of_the_page() -> None:
     assert crossed_words(alarm, VolumeUnit.LITRE) == "loses 7.57 L/h (limit 3.79 L/h)"
 
 
+def test_a_character_that_no_font_has_is_told_once(tmp_path: Path) -> None:
+    stored(tmp_path / "store", readings_of([10.0] * 10, name="Fresh \U0002fa1d\U0001fbfa"))  # hardly in any font
+    with pytest.warns(UserWarning, match="boxes in the picture") as warned:
+        plot_levels(gather(store=tmp_path / "store", made=MADE), tmp_path / "levels.png")
+    assert len(warned) == 1
+
+
 def test_no_level_is_minus_nothing() -> None:
     assert levels(-0.2, 29.2) == "0 → 29"
     assert levels(0.6, -0.04) == "0.6 → 0.0"

@@ -6,8 +6,8 @@ matplotlib draws; it is imported here alone.
 from __future__ import annotations
 
 import io
-import warnings
 import re
+import warnings
 from collections.abc import Iterable, Sequence
 from datetime import UTC
 from pathlib import Path
