@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -691,6 +692,47 @@ def test_led_on_a_terminal(tmp_path: Path) -> None:
     assert tank["verdict"] == "proved with remarks", tank["reasons"]
     assert process.returncode == 0
     assert [mark["kind"] for mark in document["marks"]] == ["fill", "drain"]
+
+
+def test_a_bus_that_goes_leaves_what_was_proved(tmp_path: Path) -> None:
+    """The adapter comes loose after the first tank was filled: that it rose is told, and not lost."""
+    roster, out = tmp_path / "tanks.toml", tmp_path / "proof.json"
+    roster.write_text('[[tank]]\nname = "Fresh"\nfluid = "fresh_water"\ninstance = 0\n')
+    master, slave = pty.openpty()
+    screen, level = "", 40.0
+    with Adapter() as adapter:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "canlevel", "prove", f"slcan:{adapter.path}", "--roster", str(roster), "--rest", "2",
+             "-o", str(out)],
+            stdin=slave, stdout=subprocess.DEVNULL, stderr=slave, cwd=ROOT, start_new_session=True,
+        )  # fmt: skip
+        os.set_blocking(master, False)
+        pressed, give_up = 0, time.monotonic() + 60
+        try:
+            while process.poll() is None:
+                assert time.monotonic() < give_up, screen
+                adapter.send([_fluid_level(0, 1, level)])
+                level += 0.5 if pressed == 1 else 0.0
+                time.sleep(0.25)
+                with suppress(BlockingIOError):
+                    screen += os.read(master, 4096).decode("utf-8", "replace")
+                if (pressed == 0 and "FILL: open" in screen) or (pressed == 1 and "Enough" in screen):
+                    os.write(master, b"\n")
+                    pressed += 1
+                elif pressed == 2 and "DRAIN: open" in screen:
+                    break
+            adapter.unplug()
+            assert process.wait(30) == 0
+            with suppress(BlockingIOError):
+                screen += os.read(master, 4096).decode("utf-8", "replace")
+        finally:
+            process.kill()
+            os.close(master)
+            os.close(slave)
+    assert "judged is what was heard until then" in " ".join(screen.split())
+    (tank,) = json.loads(out.read_text())["tanks"]
+    found = {item["item"]: item["result"] for item in tank["items"]}
+    assert (found["rises"], found["falls"], tank["verdict"]) == ("ok", "not_tested", "proved with remarks")
 
 
 def test_nobody_at_a_terminal(tmp_path: Path) -> None:
