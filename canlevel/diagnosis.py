@@ -37,7 +37,7 @@ from canlevel.decoding.devices import (
 from canlevel.decoding.tanks import TankDecoder
 from canlevel.derivation.overview import FEWEST_OF_A_SENDER, MOST_OF_A_SENDER
 from canlevel.derivation.sender import describe_sender
-from canlevel.errors import NoFramesError
+from canlevel.errors import CaptureError, NoFramesError
 from canlevel.findings.bus_checks import clock_words, load_pct
 from canlevel.findings.catalogue import CHECKS
 from canlevel.findings.checks import Check, Finding, examine, not_answered
@@ -323,10 +323,12 @@ class Examination:
         on_batch: Callable[[Progress], None] | None = None,
         *,
         on_frames: Callable[[pa.Table], None] | None = None,
+        on_gone: Callable[[CaptureError], bool] | None = None,
     ) -> Heard:
         """Hear the source to its end, and close it. A recording in which there is nothing is a silent bus.
 
         on_batch: called after each batch. on_frames: called with its FRAMES; a bus brings some, or none, twice a second.
+        on_gone: called when a live bus is gone; if it says yes, what was heard until then is all there is.
         Raises CaptureError for what cannot be read.
         """
         began_s, listened_s = time.monotonic(), None
@@ -338,6 +340,9 @@ class Examination:
                         on_frames(frames)
                     if on_batch is not None:
                         on_batch(self.source.progress())
+        except CaptureError as error:
+            if on_gone is None or not self.source.live or not on_gone(error):
+                raise
         finally:
             if self.source.live:
                 listened_s = time.monotonic() - began_s

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -198,6 +199,35 @@ def test_delay_of_a_fine_sender(delay_s: float, result: str, tmp_path: Path) -> 
     assert item.low is not None
     assert item.high is not None
     assert item.low - 1.3 <= delay_s <= item.high + 1.3
+
+
+def test_a_mark_long_before_the_level_moves_is_not_made_good_by_another(tmp_path: Path) -> None:
+    """Its valve was opened 80 s before the level rose, says the mark of the fill; that of the drain is right."""
+    one = strip(sender=Sender(0, 0.1))
+    (tmp_path / "tank.log").write_text(log_text(one.frames()))
+    (tmp_path / "tanks.toml").write_text(one.roster)
+    log, roster = tmp_path / "tank.log", tmp_path / "tanks.toml"
+    proofs = canlevel.prove(log, roster=roster, tank=one.id, fill="+20/+90", drain="+520/+820")
+    tank = proofs.tanks[0]
+    item = tank.item("delay")
+    assert item.result == "fail"
+    assert item.low == pytest.approx(80, abs=4)
+    assert "mark is wrong" in item.sentence
+    assert tank.verdict == "not proved"
+
+
+def test_a_drain_without_a_mark_is_no_scatter(tmp_path: Path) -> None:
+    one = strip(sender=Sender(0, 0.1), marked=("fill",))
+    item = proved(one, one.frames(), tmp_path).tanks[0].item("rest")
+    assert item.result == "remark"
+    assert "was not left alone: it fell by" in item.sentence
+    assert "scatters" not in item.sentence
+
+
+def test_a_level_of_j1939_that_never_moved_is_known_to_its_own_step(tmp_path: Path) -> None:
+    one = strip("j1939", only=(0.0, 0.0))
+    sentence = proved(one, one.frames(), tmp_path).tanks[0].item("rises").sentence
+    assert "a step of its sender is 0.4 %" in sentence
 
 
 @pytest.mark.parametrize(("noise_pct", "result"), [(0.2, "ok"), (0.6, "ok"), (1.5, "remark"), (4.0, "fail")])
@@ -662,6 +692,47 @@ def test_led_on_a_terminal(tmp_path: Path) -> None:
     assert tank["verdict"] == "proved with remarks", tank["reasons"]
     assert process.returncode == 0
     assert [mark["kind"] for mark in document["marks"]] == ["fill", "drain"]
+
+
+def test_a_bus_that_goes_leaves_what_was_proved(tmp_path: Path) -> None:
+    """The adapter comes loose after the first tank was filled: that it rose is told, and not lost."""
+    roster, out = tmp_path / "tanks.toml", tmp_path / "proof.json"
+    roster.write_text('[[tank]]\nname = "Fresh"\nfluid = "fresh_water"\ninstance = 0\n')
+    master, slave = pty.openpty()
+    screen, level = "", 40.0
+    with Adapter() as adapter:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "canlevel", "prove", f"slcan:{adapter.path}", "--roster", str(roster), "--rest", "2",
+             "-o", str(out)],
+            stdin=slave, stdout=subprocess.DEVNULL, stderr=slave, cwd=ROOT, start_new_session=True,
+        )  # fmt: skip
+        os.set_blocking(master, False)
+        pressed, give_up = 0, time.monotonic() + 60
+        try:
+            while process.poll() is None:
+                assert time.monotonic() < give_up, screen
+                adapter.send([_fluid_level(0, 1, level)])
+                level += 0.5 if pressed == 1 else 0.0
+                time.sleep(0.25)
+                with suppress(BlockingIOError):
+                    screen += os.read(master, 4096).decode("utf-8", "replace")
+                if (pressed == 0 and "FILL: open" in screen) or (pressed == 1 and "Enough" in screen):
+                    os.write(master, b"\n")
+                    pressed += 1
+                elif pressed == 2 and "DRAIN: open" in screen:
+                    break
+            adapter.unplug()
+            assert process.wait(30) == 0
+            with suppress(BlockingIOError):
+                screen += os.read(master, 4096).decode("utf-8", "replace")
+        finally:
+            process.kill()
+            os.close(master)
+            os.close(slave)
+    assert "judged is what was heard until then" in " ".join(screen.split())
+    (tank,) = json.loads(out.read_text())["tanks"]
+    found = {item["item"]: item["result"] for item in tank["items"]}
+    assert (found["rises"], found["falls"], tank["verdict"]) == ("ok", "not_tested", "proved with remarks")
 
 
 def test_nobody_at_a_terminal(tmp_path: Path) -> None:

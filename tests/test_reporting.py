@@ -19,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import canlevel
+from canlevel.derivation.alarms import Alarm
 from canlevel.derivation.balance import balance
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.leaks import watch_leaks
@@ -26,7 +27,7 @@ from canlevel.derivation.outlook import outlook
 from canlevel.derivation.overview import overview
 from canlevel.errors import CanlevelError, CaptureError, QueryError
 from canlevel.reporting.gather import MOST_POINTS, gather, open_hearing
-from canlevel.reporting.page import headlines, report_html
+from canlevel.reporting.page import crossed_words, headlines, report_html
 from canlevel.reporting.pictures import plot_levels
 from canlevel.reporting.proofs import load_proof
 from canlevel.reporting.thinning import LevelBins, Points
@@ -34,6 +35,7 @@ from canlevel.reporting.writing import write_file
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, packed
 from canlevel.roster import Roster, TankEntry
 from canlevel.show.ahead import figure
+from canlevel.show.text import levels
 from canlevel.simulate import Flow, Tank, simulate
 from canlevel.storage.store import create_store
 from canlevel.tables import OUTAGES, READINGS, dictionary_column, float_column, null_column, time_column, times_us
@@ -485,6 +487,24 @@ def test_limits_of_the_roster_come_first(tmp_path: Path) -> None:
     text = report_html(report)
     assert "limit at 15 %" in text
     assert "limit at 90 %" in text
+
+
+def test_a_leak_beyond_its_limit_is_told_in_the_unit_of_the_page() -> None:
+    alarm = Alarm("leak_l_per_h", limit=3.785411784, value=7.570823568, sentence="loses 7.6 L/h (limit 3.78541 L/h)")
+    assert crossed_words(alarm, VolumeUnit.US_GALLON) == "loses 2.00 US gal/h (limit 1.00 US gal/h)"
+    assert crossed_words(alarm, VolumeUnit.LITRE) == "loses 7.57 L/h (limit 3.79 L/h)"
+
+
+def test_a_character_that_no_font_has_is_told_once(tmp_path: Path) -> None:
+    stored(tmp_path / "store", readings_of([10.0] * 10, name="Fresh \U0002fa1d\U0001fbfa"))  # hardly in any font
+    with pytest.warns(UserWarning, match="boxes in the picture") as warned:
+        plot_levels(gather(store=tmp_path / "store", made=MADE), tmp_path / "levels.png")
+    assert len(warned) == 1
+
+
+def test_no_level_is_minus_nothing() -> None:
+    assert levels(-0.2, 29.2) == "0 → 29"
+    assert levels(0.6, -0.04) == "0.6 → 0.0"
 
 
 def test_outages_are_shaded_and_listed(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from canlevel.cli.opening import progress_bar, stopping, tell_skipped
 from canlevel.cli.options import BAD_NEWS, Bitrate, DbcFiles, Seconds, Sources, Start, TankId, moment
 from canlevel.cli.program import app
 from canlevel.cli.screen import print_lines, screen_width, text_width
-from canlevel.errors import QueryError
+from canlevel.errors import CaptureError, QueryError
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -181,9 +181,18 @@ def _guided(examination: Examination, tank: str | None, rest_s: float) -> tuple[
         if guide.done:
             examination.source.stop()
 
-    with Keys() as keys, stopping(examination.source):
-        heard = examination.run(on_frames=on_frames)
-    line.tell([], "")
+    def on_gone(error: CaptureError) -> bool:
+        """Whether there is something to judge: nobody fills and drains a tank again for a plug that came loose at the next."""
+        line.tell([], "")
+        if guide.marks:
+            print(f"note: {error}; judged is what was heard until then", file=sys.stderr)
+        return bool(guide.marks)
+
+    try:
+        with Keys() as keys, stopping(examination.source):
+            heard = examination.run(on_frames=on_frames, on_gone=on_gone)
+    finally:
+        line.tell([], "")  # what is said next begins on a line of its own, also that the bus is gone
     return heard, guide.marks
 
 

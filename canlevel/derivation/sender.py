@@ -275,9 +275,14 @@ def middle_of_five(a: Values, b: Values, c: Values, d: Values, e: Values) -> Val
 def local_noise(seconds: Floats, calm: Floats) -> Floats:
     """(n,) standard deviation of the readings around each, over a minute or sixteen readings. calm: (n,) without spikes.
 
-    It is the mean of the products of neighbouring changes, with the sign turned: noise turns back, and a flow, a step and a
-    slope do not, so that they leave it at zero (von Neumann's ratio, 1941, taken at a lag of one).
+    It is the mean of the products of neighbouring changes, with the sign turned: noise turns back, and a step and a
+    slope do not; a steep slope hides it, and then it is zero (von Neumann's ratio, 1941, taken at a lag of one).
     """
+    return np.asarray(np.sqrt(np.maximum(_local_variance(seconds, calm), 0.0)))
+
+
+def _local_variance(seconds: Floats, calm: Floats) -> Floats:
+    """(n,) the square of `local_noise`, below zero where a slope outweighs the noise."""
     n = len(calm)
     if n < FEWEST:
         return np.zeros(n)
@@ -292,7 +297,7 @@ def local_noise(seconds: Floats, calm: Floats) -> Floats:
     ends = np.arange(min(half, n))
     counts[ends] -= half - ends
     counts[n - 1 - ends] -= half - ends
-    return np.asarray(np.sqrt(np.maximum(product, 0.0) / counts))
+    return np.asarray(product / counts)
 
 
 def calm_noise(seconds: Floats, calm: Floats, step: float) -> float:
@@ -302,12 +307,16 @@ def calm_noise(seconds: Floats, calm: Floats, step: float) -> float:
     close to the middle between two steps: over levels that lie anywhere in a step the mean variance is step * noise / sqrt(pi),
     the integral of p (1 - p) for a normal p.
     """
-    noise = local_noise(seconds, calm)
+    square = _local_variance(seconds, calm)
+    noise = np.sqrt(np.maximum(square, 0.0))
     if not len(noise):
         return 0.0
-    usual = float(np.quantile(noise, CALM_QUANTILE))
+    # A slope hides the noise; in a recording that is mostly filling and draining, only the other readings tell of it.
+    told = noise[square >= 0] if (square >= 0).any() else noise
+    usual = float(np.quantile(told, CALM_QUANTILE))
     if usual > 0.45 * step:
-        return float(np.sqrt(max(np.median(noise[noise <= CALM_RATIO * usual]) ** 2 - step**2 / 12, 0.0)))
+        return float(np.sqrt(max(np.median(told[told <= CALM_RATIO * usual]) ** 2 - step**2 / 12, 0.0)))
+    usual = float(np.quantile(noise, CALM_QUANTILE))
     quiet = noise <= max(CALM_RATIO * usual, RESTLESS_STEPS * step)
     variance = float(np.mean(noise[quiet] ** 2)) if quiet.any() else 0.0
     return min(variance * np.sqrt(np.pi) / step, 0.5 * step) if step else 0.0

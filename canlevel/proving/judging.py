@@ -654,7 +654,7 @@ class _Case:
         """
         spans = self._spans_at_rest(track)
         rest = rest_of(track, spans)
-        if rest is None or not self.marks or not (rest.surely or rest.steps):
+        if rest is None or not self.marks or not (rest.surely or rest.steps or rest.noise_pct > NOISE_PCT):
             return rest, ""
         left, moved = list[Interval](), list[tuple[float, float, float, float]]()
         for begin_s, end_s in spans:
@@ -874,6 +874,21 @@ class _Case:
         if low > high:  # what they tell does not go together, so that no more than all of them is sure
             low = min(one.delay_s[0] for one in told if one.delay_s is not None)
             high = max(one.delay_s[1] for one in told if one.delay_s is not None)
+            # But what one mark shows for sure, another does not take back: a float that sticks does so in one direction.
+            latest = max((one for one in told if one.delay_s is not None), key=_surely_s)
+            if _surely_s(latest) > ok_s:
+                late = f"{_surely_s(latest):.0f} s and more behind at one mark, and not at another: it sticks one way, or a "
+                return replace(
+                    item,
+                    result="fail" if _surely_s(latest) > long_s else "remark",
+                    low=_surely_s(latest),
+                    high=high,
+                    sentence=f"first change {_at(first.first_change_s)}; {late}mark is wrong",
+                    next_steps=(
+                        "check the times of the marks, and their zone",
+                        "fill and drain it once more; move a float by hand, and see whether it sticks",
+                    ),
+                )
         stops = [
             one
             for one in told
@@ -900,6 +915,8 @@ class _Case:
             if result == "ok" and high > ok_s
             else f"the sender is {_between(low, max(high, low))} behind"
         )
+        if not track.stepped and result == "ok" and (first.first_change_s or 0.0) > max(ok_s, high):
+            own = f"its noise hid it until then, and {own}"
         if track.stepped:
             own = f"less the time that a step ({_step_words(track)}) takes, {own}"
         return replace(
@@ -1003,6 +1020,11 @@ class _Case:
         if items["rest"].result == "not_tested":
             reasons.append(f"{ITEMS['rest']}: not tested")
         return (WITH_REMARKS, tuple(reasons)) if reasons else (PROVED, ())
+
+
+def _surely_s(one: Response) -> float:
+    """How long after the valve a level had surely not moved yet; nothing where its delay is not known."""
+    return one.delay_s[0] if one.delay_s is not None else 0.0
 
 
 def _latest_s(one: Response) -> float:

@@ -38,6 +38,7 @@ __all__ = ["Interval", "Response", "Track", "response", "settling_s", "track_of"
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
 
+J1939_STEP_PCT = 0.4  # what a bit of its levels is (J1939-71, from memory)
 BEFORE_S, AFTER_S, OPEN_END_S = 120.0, 90.0, 3600.0
 HEAD = 0.6  # of the time before the mark: the rest may show what began too early
 FEWEST_AT_REST, FEWEST_AFTER = 3, 3
@@ -94,7 +95,8 @@ class Track:
     @property
     def step_pct(self) -> float:
         """The sender's true step as it moved; what the device says of itself, where it never did."""
-        return self.sender.step_pct or self.told_step_pct or FINEST_PCT
+        finest = J1939_STEP_PCT if self.tank.protocol == "j1939" else FINEST_PCT
+        return self.sender.step_pct or self.told_step_pct or finest
 
     @property
     def stepped(self) -> bool:

@@ -15,6 +15,7 @@ from math import isnan
 from pathlib import Path
 from typing import Any
 
+from canlevel.derivation.alarms import Alarm
 from canlevel.errors import printable
 from canlevel.findings.checks import HYGIENE, LEVELS, MOVING, WIRES
 from canlevel.history import LATELY_DAYS
@@ -29,7 +30,7 @@ from canlevel.tables import timestamp_us
 from canlevel.units import VolumeUnit
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
 
-__all__ = ["Headline", "headlines", "report_html"]
+__all__ = ["Headline", "crossed_words", "headlines", "report_html"]
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FLOWS, MOST_OUTAGES = 500, 100
@@ -256,7 +257,7 @@ def _of_tank(tank: TankHistory, here: str, report: Report, units: VolumeUnit) ->
     name = tank.name or tank.tank
     told = {alarm.kind for alarm in tank.alarms}
     for alarm in tank.alarms:
-        yield Headline("fault", "Limit", f"{name}: {alarm.sentence}", here)
+        yield Headline("fault", "Limit", f"{name}: {crossed_words(alarm, units)}", here)
     for row in tank.leaks:
         if row["status"] == "leak" and "leak_l_per_h" not in told:
             text = f"{name}: loses {_loss(row, units)} in quiet hours"
@@ -313,7 +314,7 @@ def _facts(report: Report) -> Iterator[tuple[str, str]]:
         yield "Recording" if len(report.sources) == 1 else "Recordings", ", ".join(report.sources)
     if report.store is not None:
         yield "History", Path(report.store).resolve().name
-    yield "Tanks", f"{len(report.tanks)}, with {sum(tank.readings for tank in report.tanks):,} readings"
+    yield "Tanks", f"{len(report.tanks)}, with {counted(sum(tank.readings for tank in report.tanks), 'reading')}"
 
 
 def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: VolumeUnit) -> dict[str, Any]:
@@ -334,7 +335,7 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
         "capacity": _litres(view["capacity_l"], units),
         "status": told,
         "bad": status not in ("ok", "over_range"),
-        "alarms": [alarm.sentence for alarm in tank.alarms],
+        "alarms": [crossed_words(alarm, units) for alarm in tank.alarms],
         "no_alarm": "none" if tank.entry is not None and tank.entry.has_limits else "no limits set",
         "last_heard": _at(view["last_heard"], seconds=True),
         "sentence": _sentence(tank, units),
@@ -389,7 +390,7 @@ def _sentence(tank: TankHistory, units: VolumeUnit) -> str:
 
 def _caption(tank: TankHistory) -> str:
     if tank.drawn_s is None:
-        return f"All {tank.readings:,} readings. "
+        return f"All {tank.readings:,} readings. " if tank.readings != 1 else "One reading. "
     marks = f", the {MOST_MARKS} largest fills and drains marked" if len(tank.flows) > 2 * MOST_MARKS else ""
     return f"Of {tank.readings:,} readings the first, last, lowest and highest of every {span_words(tank.drawn_s)}{marks}. "
 
@@ -482,6 +483,13 @@ def _balance(row: dict[str, Any], units: VolumeUnit) -> dict[str, str]:
         "missing": _litres(row["missing_l"], units) + _within(row["missing_low"], row["missing_high"], units),
         "note": row["note"] or "",
     }
+
+
+def crossed_words(alarm: Alarm, units: VolumeUnit) -> str:
+    """A limit that was crossed, as a sentence; that of a leak in the unit of the page."""
+    if alarm.kind != "leak_l_per_h":
+        return alarm.sentence
+    return f"loses {figure(alarm.value, units)} {units.symbol}/h (limit {figure(alarm.limit, units)} {units.symbol}/h)"
 
 
 def _loss(row: dict[str, Any], units: VolumeUnit) -> str:

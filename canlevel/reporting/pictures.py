@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Iterable, Sequence
 from datetime import UTC
 from pathlib import Path
@@ -125,7 +126,13 @@ def plot_levels(report: Report, path: str | Path) -> None:
             figure.suptitle(title, x=0.01, ha="left", fontsize=12, color=COLOURS["ink"], parse_math=False)
         content = io.BytesIO()
         facts = {"Date": None} if kind == "svg" else {}
-        figure.savefig(content, format=kind, metadata=facts, dpi=DPI)
+        with warnings.catch_warnings(record=True) as warned:
+            warnings.simplefilter("always")
+            figure.savefig(content, format=kind, metadata=facts, dpi=DPI)
+    if any("missing from font" in str(one.message) for one in warned):
+        warnings.warn(
+            "the fonts of this computer lack characters of a name: they are boxes in the picture", stacklevel=2
+        )
     write_file(path, content.getvalue())
 
 

@@ -77,7 +77,8 @@ def rate(value: float | None, low: float | None, high: float | None, unit: Volum
 def levels(start_pct: float, end_pct: float) -> str:
     """From one level to another, with as many decimals as it takes to tell them apart."""
     digits = 0 if abs(end_pct - start_pct) >= 2 else 1
-    return f"{start_pct:.{digits}f} → {end_pct:.{digits}f}"
+    start, end = (round(level, digits) or 0.0 for level in (start_pct, end_pct))  # never "-0"
+    return f"{start:.{digits}f} → {end:.{digits}f}"
 
 
 def moment(value: datetime | None) -> str:
