@@ -122,7 +122,7 @@ class Walker:
         bound = grain / quiet_s
         passing = self.passed > 0 and at_s == self.quiet_since_s
         if self.passed == 1:
-            if passing:  # of a sender with fine steps one reading may pass many marks
+            if passing and grain <= self.step:  # without noise one reading may have passed many steps
                 bound = max(bound, change / quiet_s)
             fastest = min(bound, FASTEST_L / per_minute) if per_minute > 0 else math.nan
             slowest = SLOWEST_L / per_minute if per_minute > 0 else math.nan

@@ -401,8 +401,9 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
     begun = (known & (count >= 1)).nonzero()[0]
     if len(begun):
         rising, bound, passing = passed[begun] > 0, high[begun], at_s[begun] == since_s[begun]
-        # One mark: between a trickle and what the time since allows; of a sender with fine steps one reading may pass many.
-        bound = np.where(passing, np.maximum(bound, change[begun] / quiet_s[begun]), bound)
+        # One mark: between a trickle and what the time since allows; without noise one reading may have passed many steps.
+        many = passing & (columns.uneven[begun] == UNEVEN)
+        bound = np.where(many, np.maximum(bound, change[begun] / quiet_s[begun]), bound)
         fastest = np.minimum(bound, columns.fastest[begun])
         one = np.where(fastest > columns.slowest[begun], np.sqrt(fastest * columns.slowest[begun]), 0.0)
         dwell_s = span_s[begun] / np.minimum(count[begun] - 1, MARKS - 1)
