@@ -94,7 +94,7 @@ class Walker:
                 self._pass(at_s - half_s, middle - turn * grain / 2, turn)
                 self.extreme, self.quiet_since_s = middle, at_s
         self.before, self.level, self.last_s = self.level, level, at_s
-        return self._rate(at_s, gap_s, grain, per_minute)
+        return self._rate(at_s, gap_s, grain, per_minute, change)
 
     def _pass(self, mark_s: float, mark: float, turn: int) -> None:
         if turn != self.direction:
@@ -113,12 +113,17 @@ class Walker:
         self.marks.append((mark_s, mark))
         self.passed += 1
 
-    def _rate(self, at_s: float, gap_s: float, grain: float, per_minute: float) -> tuple[float, float, float]:
+    def _rate(
+        self, at_s: float, gap_s: float, grain: float, per_minute: float, change: float
+    ) -> tuple[float, float, float]:
         quiet_s = max(at_s - self.quiet_since_s, gap_s)
         if grain == float("inf") or not quiet_s:
             return UNKNOWN
         bound = grain / quiet_s
+        passing = self.passed > 0 and at_s == self.quiet_since_s
         if self.passed == 1:
+            if passing and grain <= self.step:  # without noise one reading may have passed many steps
+                bound = max(bound, change / quiet_s)
             fastest = min(bound, FASTEST_L / per_minute) if per_minute > 0 else math.nan
             slowest = SLOWEST_L / per_minute if per_minute > 0 else math.nan
             speed = math.sqrt(fastest * slowest) if fastest > slowest else 0.0
@@ -132,8 +137,10 @@ class Walker:
                 jitter_s = float(np.hypot(READING * gap_s, (UNEVEN_NOISE if grain > self.step else UNEVEN) * dwell_s))
                 error = jitter_s * (SPREAD_95 * 2**0.5) / span_s * speed
                 ended = quiet_s > ENDED * (self.passed + 1) * dwell_s
+                overdue = quiet_s > dwell_s and not passing
+                most = min(speed + error, LATE * bound) if overdue else speed + error
+                ended = ended or most < speed - error
                 least = 0.0 if ended else max(speed - error, 0.0)
-                most = min(speed + error, LATE * bound) if quiet_s > dwell_s else speed + error
                 speed = min(speed, most)
                 if self.direction > 0:
                     return speed, least, most

@@ -171,11 +171,23 @@ def test_a_leak_in_a_recording_and_in_a_store(tmp_path: Path, canlevel: Callable
         roster.write_text(f"{ROSTER}leak_l_per_h = {limit}\n")
         code, _, errors = canlevel("tanks", log, "--roster", roster, "--check", "--format", "csv")
         assert code == expected
-        assert ("Fresh water (nmea2000.fresh_water.0): loses 0.7" in errors) == bool(expected)
+        assert ("Fresh water (nmea2000.fresh_water.0): loses at least 0.7" in errors) == bool(expected)
         store = tmp_path / f"history{limit}"
         canlevel("log", log, "--store", store, "--roster", roster)
         assert canlevel("tanks", "--store", store, "--check")[0] == expected
         assert canlevel("tanks", "--store", store, "--check", "--roster", roster)[0] == expected
+
+
+def test_check_and_report_agree_on_a_limit_within_the_range(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    log, roster, page = leaking(tmp_path / "leak.log"), tmp_path / "tanks.toml", tmp_path / "report.html"
+    canlevel("log", log, "--store", tmp_path / "history")
+    found = json.loads(canlevel("leaks", "--store", tmp_path / "history", "--format", "jsonl")[1].splitlines()[0])
+    for limit, crossed in ((found["leak_low"] - 0.001, True), ((found["leak_low"] + found["leak_l_per_h"]) / 2, False)):
+        roster.write_text(f"{ROSTER}leak_l_per_h = {limit}\n")
+        assert canlevel("tanks", log, "--roster", roster, "--check")[0] == crossed
+        assert canlevel("report", log, "--roster", roster, "-o", page)[0] == 0
+        assert ("loses at least" in page.read_text()) == crossed
+        page.unlink()
 
 
 def boat(path: Path, seconds: int = 600, silent_from: int | None = None) -> Path:

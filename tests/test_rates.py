@@ -395,3 +395,48 @@ def test_rounding_keeps_order_goes_outwards_and_is_done_once(rows: list[tuple[fl
 def test_beyond_all_bounds_nothing_is_rounded() -> None:
     beyond = np.array([1.5e18, -1.5e18, 1e300])
     assert rounded_up(beyond).tolist() == beyond.tolist()
+
+
+@pytest.mark.parametrize("step_pct", [0.004, 0.4])
+def test_many_steps_in_one_reading(step_pct: float) -> None:
+    """A waste tank of 120 L pumped out at 40 L/min, by a sender of fine steps read every 2.5 s, not to the microsecond."""
+    rng = np.random.default_rng(5)
+    at_s = np.arange(60) * 2.5 + rng.uniform(0, 0.02, 60)
+    begun_s, ended_s = 51.0, 111.0
+    litres = 90.0 - np.clip(at_s - begun_s, 0, ended_s - begun_s) / 60 * 40.0
+    level = np.round(litres / 1.2 / step_pct) * step_pct
+    level[:5] += step_pct  # so that its step is known
+    table = readings((START_US + at_s * 1e6).astype(np.int64).tolist(), level.tolist(), capacity_l=[120.0] * 60)
+    rates = found(table)
+    assert rates == expected(table)
+    pumped = [rates[i] for i in range(60) if begun_s + 7.5 < at_s[i] < ended_s]
+    assert len(pumped) >= 20
+    for rate, low, high in pumped:
+        assert rate is not None
+        assert low is not None
+        assert high is not None
+        assert rate == pytest.approx(-40.0, rel=0.15)
+        assert low <= -40.0 <= high
+    assert known_between(rates) >= 50
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_rate_lies_between_its_limits(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = 400
+    at_us = START_US + np.cumsum(rng.choice([10**6, 2_500_000, 2_520_000, 5_000_000], n))
+    flow = np.repeat(rng.choice([0.0, 0.0, 0.01, 0.4, -1.5], n // 20), 20)
+    level = np.round((50 + np.cumsum(flow)) / 0.004) * 0.004
+    assert known_between(found(readings(at_us.tolist(), level.tolist()))) > 100
+
+
+def known_between(rates: list[Rates]) -> int:
+    """How many rates are known; each of them lies between its limits."""
+    known = 0
+    for rate, low, high in rates:
+        if rate is not None:
+            assert low is not None
+            assert high is not None
+            assert low <= rate <= high
+            known += 1
+    return known

@@ -45,6 +45,6 @@ def crossed(
         sentence = f"silent for {span_words(silent_s)} (limit {span_words(entry.silent_after_s)})"
         found.append(Alarm("silent_after_s", entry.silent_after_s, silent_s, sentence))
     if leak_l_per_h is not None and entry.leak_l_per_h is not None and leak_l_per_h >= entry.leak_l_per_h:
-        sentence = f"loses {leak_l_per_h:.2g} L/h (limit {entry.leak_l_per_h:g} L/h)"
+        sentence = f"loses at least {leak_l_per_h:.2g} L/h (limit {entry.leak_l_per_h:g} L/h)"
         found.append(Alarm("leak_l_per_h", entry.leak_l_per_h, leak_l_per_h, sentence))
     return found

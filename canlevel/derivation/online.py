@@ -387,7 +387,7 @@ def _walk(states: list[_State], columns: _Columns) -> tuple[list[int], list[_Pac
 
 def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[Floats, Floats, Floats]:
     """(rate, low, high) in percent per second at each of n readings, nan where nothing is known yet; each (n,)."""
-    at_s, gap_s, grain = columns.at_s, columns.gap_s, columns.grain
+    at_s, gap_s, grain, change = columns.at_s, columns.gap_s, columns.grain, columns.change
     lasting = np.diff([*changes, len(at_s)])
     since_s, passed, pace, span_s = (np.repeat(values, lasting) for values in np.array(paces).T)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -400,8 +400,10 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
     count = np.abs(passed)
     begun = (known & (count >= 1)).nonzero()[0]
     if len(begun):
-        rising, bound = passed[begun] > 0, high[begun]
-        # One mark: between a trickle and what the time since allows.
+        rising, bound, passing = passed[begun] > 0, high[begun], at_s[begun] == since_s[begun]
+        # One mark: between a trickle and what the time since allows; without noise one reading may have passed many steps.
+        many = passing & (columns.uneven[begun] == UNEVEN)
+        bound = np.where(many, np.maximum(bound, change[begun] / quiet_s[begun]), bound)
         fastest = np.minimum(bound, columns.fastest[begun])
         one = np.where(fastest > columns.slowest[begun], np.sqrt(fastest * columns.slowest[begun]), 0.0)
         dwell_s = span_s[begun] / np.minimum(count[begun] - 1, MARKS - 1)
@@ -415,9 +417,12 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
             * speed
         )
         ended = quiet_s[begun] > ENDED * (count[begun] + 1) * dwell_s
+        # A mark that is overdue says how fast the flow is at most. None is where one was just passed, however late.
+        overdue = (quiet_s[begun] > dwell_s) & ~passing
+        most = np.where(overdue, np.minimum(speed + error, LATE * bound), speed + error)
+        # Too slow now for the pace of before: it has ended, or is another flow.
+        ended |= most < speed - error
         least = np.where(ended, 0.0, np.maximum(speed - error, 0.0))
-        # A mark that is overdue says how fast the flow is at most.
-        most = np.where(quiet_s[begun] > dwell_s, np.minimum(speed + error, LATE * bound), speed + error)
         speed = np.minimum(speed, most)
         first = count[begun] == 1
         stated = first | going

@@ -689,7 +689,8 @@ def _alarms(
     """Limits that the owner set and the tank has crossed by the end of the report."""
     if entry is None:
         return []
-    leaks = [row["leak_l_per_h"] for row in losses if row["status"] == "leak" and row["leak_l_per_h"] is not None]
+    # As `tanks --check` has it: what is certain, the lower end of the range.
+    leaks = [row["leak_low"] for row in losses if row["status"] == "leak" and row["leak_low"] is not None]
     last = view["last_heard"]
     return crossed(
         entry,
