@@ -365,7 +365,9 @@ def test_a_disk_that_refuses_for_a_while_costs_nothing(
         refusing.refuses = False
         run.durable.close(run.facts())
     told = [text.partition(":")[0] for text in run.told]
-    assert [level for level in told if level != "detail"] == ["warning", "info"]
+    # The journal's thread may tell of a refusal after the writer's has told that the disk takes readings again.
+    levels = [level for level in told if level != "detail"]
+    assert levels in (["warning", "info"], ["warning", "info", "warning", "info"])
     assert [number for number, _ in stored_raw(empty_store)] == list(range(60))
     assert not open_store(empty_store).left_undone
 

@@ -103,7 +103,8 @@ def paragraph(text: str, width: int, *, initial_indent: str = "", subsequent_ind
         if not fresh:
             lines.append(line)
             line = subsequent_indent
-        *full, word = chop_cells(word, max(width - cells(line), 2))
+        # Of a mark that stands alone rich makes no piece.
+        *full, word = chop_cells(word, max(width - cells(line), 2)) or [word]
         for piece in full:  # a word longer than a line
             lines.append(line + piece)
             line = subsequent_indent
