@@ -490,9 +490,11 @@ def test_limits_of_the_roster_come_first(tmp_path: Path) -> None:
 
 
 def test_a_leak_beyond_its_limit_is_told_in_the_unit_of_the_page() -> None:
-    alarm = Alarm("leak_l_per_h", limit=3.785411784, value=7.570823568, sentence="loses 7.6 L/h (limit 3.78541 L/h)")
-    assert crossed_words(alarm, VolumeUnit.US_GALLON) == "loses 2.00 US gal/h (limit 1.00 US gal/h)"
-    assert crossed_words(alarm, VolumeUnit.LITRE) == "loses 7.57 L/h (limit 3.79 L/h)"
+    alarm = Alarm(
+        "leak_l_per_h", limit=3.785411784, value=7.570823568, sentence="loses at least 7.6 L/h (limit 3.78541 L/h)"
+    )
+    assert crossed_words(alarm, VolumeUnit.US_GALLON) == "loses at least 2.00 US gal/h (limit 1.00 US gal/h)"
+    assert crossed_words(alarm, VolumeUnit.LITRE) == "loses at least 7.57 L/h (limit 3.79 L/h)"
 
 
 def test_a_character_that_no_font_has_is_told_once(tmp_path: Path) -> None:

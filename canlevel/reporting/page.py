@@ -489,7 +489,8 @@ def crossed_words(alarm: Alarm, units: VolumeUnit) -> str:
     """A limit that was crossed, as a sentence; that of a leak in the unit of the page."""
     if alarm.kind != "leak_l_per_h":
         return alarm.sentence
-    return f"loses {figure(alarm.value, units)} {units.symbol}/h (limit {figure(alarm.limit, units)} {units.symbol}/h)"
+    limit = f"{figure(alarm.limit, units)} {units.symbol}/h"
+    return f"loses at least {figure(alarm.value, units)} {units.symbol}/h (limit {limit})"
 
 
 def _loss(row: dict[str, Any], units: VolumeUnit) -> str:
