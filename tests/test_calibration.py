@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from canlevel.derivation.calibration import calibrate_levels
 from canlevel.errors import QueryError, RosterError
 from canlevel.roster import TABLE, Shape, TankEntry, cylinder_fraction, load_roster
 from canlevel.rosterfile import changed_roster, entry_text
+from canlevel.show.calibration import calibration_lines
 from canlevel.units import VolumeUnit, amounts_of
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmark"))
@@ -271,3 +273,46 @@ def test_questions_that_cannot_be_answered(tmp_path: Path, canlevel: Callable[..
         code, _, errors = canlevel("calibrate", *map(str, words))  # type: ignore[misc]
         assert code != 0
         assert said in errors
+
+
+def poured_evenly(
+    depths_pct: np.ndarray, rng: np.random.Generator, *, rest_s: int = 60, rise_s: int = 20
+) -> np.ndarray:
+    """A reading a second of a level that rests at each of these, and goes straight from one to the next."""
+    at = np.concatenate([[0], np.cumsum(np.tile([rest_s, rise_s], len(depths_pct)))[:-1]])
+    return np.interp(np.arange(at[-1]), at, np.repeat(depths_pct, 2)) + rng.normal(0, 0.1, int(at[-1]))
+
+
+def test_bends_near_the_top_are_no_strays() -> None:
+    # An L of 100 L, upright up to 58 % of its height, then 0.4 of the area: 29 equal pours, of which three pass the bend.
+    kink, ratio, pours = 0.58, 0.4, np.full(29, 3.0)
+    share = np.concatenate([[0], np.cumsum(pours)]) / 100
+    whole = kink + ratio * (1 - kink)
+    depth = np.where(share * whole < kink, share * whole, kink + (share * whole - kink) / ratio)
+    level = np.floor(poured_evenly(100 * depth, np.random.default_rng(4)))
+    found = calibrate_levels(np.arange(len(level), dtype=float), np.maximum(level, 0), pours)
+    assert found.shape == TABLE
+    # Taken for prismatic it would be 100 L / whole = 134 L, to within 1 L. Above the last plateau nothing was seen.
+    assert found.capacity_low_l <= 100 <= found.capacity_high_l
+
+
+def test_a_wrong_number_of_pours_is_noticed() -> None:
+    level = poured_evenly(np.arange(0, 96, 8.0), np.random.default_rng(5))  # eleven pours, of 10 L
+    seconds = np.arange(len(level), dtype=float)
+    told = {count: " ".join(calibrate_levels(seconds, level, [10.0] * count).notes) for count in (10, 11, 12)}
+    assert "more pours made than named" in told[10]
+    assert "were all made" in told[12]
+    assert "pours made" not in told[11]
+    assert "were all made" not in told[11]
+
+
+@pytest.mark.parametrize("start_known", [True, False])
+def test_a_calibration_fits_eighty_columns(start_known: bool) -> None:
+    one = pouring(9, "horizontal_cylinder", "2.8 %")
+    found = calibrate_levels(one.seconds, one.level_pct, one.pours_l, start_known=start_known)
+    found = replace(
+        found, notes=("the tank was taken for empty, yet its sender read 12.3 %: say --begins unknown if it was not",)
+    )
+    lines = [line for _, line in calibration_lines(found, "nmea2000.fresh_water.0", VolumeUnit.LITRE)]
+    assert max(map(len, lines)) <= 80
+    assert found.notes[0] in " ".join(line.strip() for line in lines)

@@ -59,6 +59,7 @@ WRONG = 0.03  # of plateaus that are none
 WORST_MISFIT = 25.0  # squared standard deviations; what is further off says no more
 MOST_DRAWS = 2000
 LEAST_WEIGHT = 0.02
+TABLE_UNKNOWNS = 8  # at most
 LEVELS = np.linspace(0.0, 100.0, 401)
 FREEDOM, BEND = 2.0, 0.2  # of the steps of a table's logarithms of slope, for a tenth of the litres
 CHAINS, ROUNDS, BURNT, KEPT = 64, 500, 200, 10
@@ -197,9 +198,10 @@ def calibrate_levels(
     rng = np.random.default_rng(seed)
     told = max(_told(found), 2)
     fits = [_fit_shape(kind, data, drain=drain, start_known=start_known, rng=rng) for kind in SHAPES]
-    # The table goes through every plateau, and has an unknown for each; it is drawn only where it may matter.
+    # The table goes through every plateau. Its slopes go on from pour to pour as they were, but for a few bends: beyond those
+    # few, another plateau is no other unknown. It is drawn only where it may matter.
     scores = np.array([fit.log_likelihood - fit.unknowns / 2 * np.log(told) + np.log(PRIORS[fit.kind]) for fit in fits])
-    scores = np.append(scores, -told / 2 * np.log(told) + np.log(PRIORS[TABLE]))
+    scores = np.append(scores, -min(told, TABLE_UNKNOWNS) / 2 * np.log(told) + np.log(PRIORS[TABLE]))
     weights = np.exp(scores - scores.max())
     weights /= weights.sum()
     if weights[-1] >= LEAST_WEIGHT:
@@ -723,6 +725,14 @@ def _notes(found: Plateaus, data: _Data, *, drain: bool, start_known: bool) -> l
         notes.append(f"the level did not move with {counted(len(stays), 'pour')}: the sender may not reach there")
     if found.pauses and not found.stepped:
         notes.append(f"{counted(found.pauses, 'rest')} in the midst of pours were passed over")
-    if found.together and not found.stepped:
-        notes.append(f"{counted(found.together, 'pour')} went in with another, or could not be told from it")
+    seen_apart = not found.stepped or len(found.cells) == 1
+    if not seen_apart:
+        notes.append("steps this coarse do not show each pour: make sure of their number")
+    if found.unnamed:
+        notes.append(
+            f"{counted(found.unnamed, 'rest')} as long as after a pour were left over: were more pours made than named?"
+        )
+    if seen_apart and (found.together or found.hasty):
+        pours = counted(found.together + found.hasty, "pour")
+        notes.append(f"{pours} went in with another, or could not be told from it; were all made?")
     return notes

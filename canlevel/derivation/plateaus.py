@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,13 +35,17 @@ COARSE_PCT, COARSE_NOISE = 0.75, 0.3  # a step from which on, and noise in steps
 WILD, WILD_PRICE, REST_PRICE = 9.0, 10.0, 15.0  # in squared standard deviations
 ALTERNATIVES = 48  # ways to count the pours of a coarse sender that are carried along
 PAUSE_COST, PAUSE_LONG_COST, TOGETHER_COST, UNSEEN_COST, MISFIT_COST = 1.0, 6.0, 3.0, 1.5, 12.0
+PAUSE_S, AS_PIECES = 6.0, 2.0  # a pause is longer, and by so much longer than the others in its pour
+AS_LONG, HASTY = 0.6, 0.3  # of the usual rest after a pour
 ALIKE = 2.0  # standard errors within which two rests are one
 LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
 SLOPE_SPREADS = (0.6, 0.35, 0.2, 0.15)  # by logarithm, round after round
 MARKS_A_POUR = 1.5  # from which on pours are told apart by where the level rests
 SETTLING_PCT = 0.04  # by which slosh and the sender's lag may leave a plateau off, however long it rests
 SOFT = 0.08  # of a step, by which a mark may be elsewhere
-RHYTHM, EDGE = 0.35, 0.6  # spread of the time between pours, of it; and of how long before the first and after the last
+# Spread of the time between pours, as a part of it, of who keeps time and of who does not; and of how long before the first and
+# after the last.
+RHYTHMS, EDGE = (0.12, 0.35), 0.6
 WITHIN = 0.2  # of the time between pours, that one pour takes to pass from mark to mark
 
 
@@ -53,6 +57,7 @@ class Plateaus:
     sd_pct: (K + 1,), its standard error without the cell. cells: (P, K + 1), the level as read in each of P ways to count the
     pours, equally likely; one row where there is one way only. begin_s, end_s: (K + 1,), nan where not seen apart.
     pauses: rests that were pauses within a pour. together: pours that were not seen apart from the one before.
+    unnamed: rests as long as those after a pour, in pours that were named. hasty: rests after a pour far shorter than others.
     """
 
     stepped: bool
@@ -65,6 +70,8 @@ class Plateaus:
     end_s: Floats
     pauses: int
     together: int
+    unnamed: int = 0
+    hasty: int = 0
 
 
 # How the level may rise with the litres, both as parts of a whole, before anything is known: as in a prismatic tank, as in one
@@ -140,7 +147,7 @@ def _by_rests(seconds: Floats, level: Floats, step: float, noise: float, pours_l
     dither = step / (np.pi * np.sqrt(2)) * np.exp(-2 * (np.pi * noise / step) ** 2) if step else 0.0
     rests = _rests(seconds, level, spread, float(dither))
     count = len(pours_l)
-    chosen, pauses = _shared_out(rests, pours_l) if len(rests) > 1 else ({0: 0}, 0)
+    chosen = _shared_out(rests, pours_l) if len(rests) > 1 else {0: 0}
     shape = np.full(count + 1, np.nan)
     values, sds, begins, ends = shape.copy(), shape.copy(), shape.copy(), shape.copy()
     for pour, place in chosen.items():
@@ -150,7 +157,9 @@ def _by_rests(seconds: Floats, level: Floats, step: float, noise: float, pours_l
     near = (np.abs(values) < 3 * noise) | (np.abs(values - 100) < 3 * noise)
     sds = np.where(near, np.hypot(sds, 0.5 * noise), sds)
     together = count + 1 - len(chosen)
-    return Plateaus(False, step, noise, values, sds, values[None, :], begins, ends, pauses, together)
+    return Plateaus(
+        False, step, noise, values, sds, values[None, :], begins, ends, together=together, **_passed_over(rests, chosen)
+    )
 
 
 def _rests(seconds: Floats, level: Floats, spread: float, dither: float) -> list[_Rest]:
@@ -186,8 +195,8 @@ def _rests(seconds: Floats, level: Floats, spread: float, dither: float) -> list
     return found
 
 
-def _shared_out(rests: list[_Rest], pours_l: Floats) -> tuple[dict[int, int], int]:
-    """({pours so far: place of the rest that shows the level then}, how many rests were pauses)."""
+def _shared_out(rests: list[_Rest], pours_l: Floats) -> dict[int, int]:
+    """{pours so far: place of the rest that shows the level then}."""
     total = np.concatenate([[0.0], np.cumsum(pours_l)])
     rise = max(rests[-1].level - rests[0].level, 1e-3)
     count = len(pours_l)
@@ -206,14 +215,28 @@ def _shared_out(rests: list[_Rest], pours_l: Floats) -> tuple[dict[int, int], in
         else:
             if cost < least:
                 least, chosen = cost, path
-    taken = set(chosen.values())
-    pauses = 0
-    for place in range(min(taken), max(taken)):
-        before = max(p for p in taken if p <= place)
-        after = min(p for p in taken if p > place)
-        if place not in taken and not any(_alike(rests[place], rests[p]) for p in (before, after)):
-            pauses += 1
-    return chosen, pauses
+    return chosen
+
+
+def _passed_over(rests: list[_Rest], chosen: dict[int, int]) -> dict[str, int]:
+    """How many rests were pauses, unnamed, hasty; see Plateaus. The pieces of a slow rise are alike."""
+    taken = sorted(set(chosen.values()))
+    lasting = [rests[place].end_s - rests[place].begin_s for place in taken]
+    usual = float(np.median(lasting))
+    counts = {"pauses": 0, "unnamed": 0, "hasty": 0}
+    for before, after in pairwise(taken):
+        between = rests[before + 1 : after]
+        lasted = np.array([rest.end_s - rest.begin_s for rest in between])
+        for place, rest in enumerate(between):
+            others = np.delete(lasted, place)
+            pieces_s = float(np.median(others)) if len(others) else 0.0
+            if lasted[place] < max(PAUSE_S, AS_PIECES * pieces_s) or any(
+                _alike(rest, rests[p]) for p in (before, after)
+            ):
+                continue
+            counts["unnamed" if lasted[place] >= AS_LONG * usual else "pauses"] += 1
+    counts["hasty"] = sum(1 for each in lasting[1:] if each < HASTY * usual)
+    return counts
 
 
 def _alike(one: _Rest, other: _Rest) -> bool:
@@ -356,13 +379,16 @@ def _by_runs(seconds: Floats, path: Floats, step: float, noise: float, pours_l: 
         _Rest(float(seconds[first]), float(seconds[last - 1]), float(path[first]), 0.35 * step, 0.0)
         for first, last in pairwise(edges.tolist())
     ]
-    chosen, pauses = _shared_out(rests, pours_l)
+    chosen = _shared_out(rests, pours_l)
     blank = np.full(count + 1, np.nan)
     level, begins, ends = blank.copy(), blank.copy(), blank.copy()
     for pour, place in chosen.items():
         level[pour], begins[pour], ends[pour] = rests[place].level, rests[place].begin_s, rests[place].end_s
     soft = np.full(count + 1, max(noise, SOFT * step))
-    return Plateaus(True, step, noise, level, soft, level[None, :], begins, ends, pauses, count + 1 - len(chosen))
+    together = count + 1 - len(chosen)
+    return Plateaus(
+        True, step, noise, level, soft, level[None, :], begins, ends, together=together, **_passed_over(rests, chosen)
+    )
 
 
 def _rising(level: Floats) -> Floats:
@@ -431,8 +457,9 @@ def _drawn(
     forbidden = np.where(pours[None, :] > pours[:, None], 0.0, -np.inf)
     times = np.concatenate([[first_s], at])
     chains = []
-    for rhythm in whole / (count + 1) * np.exp(np.linspace(np.log(0.5), np.log(1.25), 9)):
-        between = RHYTHM * np.sqrt(np.maximum(apart, 1)) * rhythm
+    rhythms = whole / (count + 1) * np.exp(np.linspace(np.log(0.5), np.log(1.25), 9))
+    for rhythm, uneven in product(rhythms.tolist(), RHYTHMS):
+        between = uneven * np.sqrt(np.maximum(apart, 1)) * rhythm
         within = WITHIN * rhythm / max(1.0, marks / count / 2)
         # (J + 1, K + 1) logarithms of how likely it is that a pour was the last to pass the marks so far.
         forward = np.full((marks + 1, count + 1), -np.inf)
@@ -454,7 +481,7 @@ def _drawn(
             moves.append(move)
             forward[mark] = _log_sum(_log_sum(forward[:mark, :, None] + move, axis=1), axis=0)
         left = count - pours
-        normal = np.hypot(RHYTHM * np.sqrt(np.maximum(left, 0)), EDGE) * rhythm
+        normal = np.hypot(uneven * np.sqrt(np.maximum(left, 0)), EDGE) * rhythm
         ends = np.log(np.exp(-0.5 * ((last_s - at[-1] - (left + 0.5) * rhythm) / normal) ** 2) / normal + 0.2 / whole)
         # Pours after the last mark did not reach the next.
         ends -= 0.5 * (np.maximum(rise[:, -1] - step, 0) / loose[:, -1]) ** 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from textwrap import wrap
 from typing import Any
 
 from canlevel.derivation.calibration import Calibration, Plateau
@@ -25,6 +26,7 @@ CAUTION = (
 )
 PLENTY = 0.9  # of the weight, from which on one shape is sure
 SHOWN_WEIGHT = 0.05
+NARROWEST = 80  # columns
 
 
 def calibration_lines(
@@ -42,7 +44,8 @@ def calibration_lines(
         ("bold", f"capacity  {amount(found.capacity_l)} {unit} ± {_uncertainty(units.from_litres(half))}   "
                  f"(95 %: {amount(found.capacity_low_l)} to {amount(found.capacity_high_l)})")
     )  # fmt: skip
-    lines.append(("", f"shape     {SHAPE_WORDS[found.shape]}{_why(found)}"))
+    lines.append(("", f"shape     {SHAPE_WORDS[found.shape]}"))
+    lines += [("", f"          {why}") for why in _why(found)]
     what = f"steps of {found.step_pct:.2g} %" if found.stepped else f"a noise of {found.noise_pct:.2g} % at rest"
     lines.append(("", f"sender    {what}"))
     verb = "taken out" if found.drain else "poured in"
@@ -68,7 +71,8 @@ def calibration_lines(
             ("yellow" if told else "", f"{point.level_pct:8.2f}  {amount(point.litres):>12}  "
              f"{amount(point.low_l)} to {amount(point.high_l)}{told}")
         )  # fmt: skip
-    lines += [("yellow", f"note: {note}") for note in found.notes]
+    for note in found.notes:
+        lines += [("yellow", line) for line in wrap(f"note: {note}", NARROWEST, subsequent_indent="      ")]
     return lines
 
 
@@ -88,26 +92,25 @@ def live_line(pour: int, count: int, amount_l: float, units: VolumeUnit, state: 
 def _assumed(found: Calibration, amount: Any, unit: str) -> str:
     end = "full" if found.drain else "empty"
     if found.start_known:
-        return f"the tank was {end} before the first pour (--begins unknown if it was not)"
+        return f"the tank was {end} before the first pour (else --begins unknown)"
     return (
-        f"nothing of what was in the tank at first: {amount(found.start_l)} {unit} by the readings "
+        f"nothing of the start: by the readings {amount(found.start_l)} {unit} "
         f"({amount(found.start_low_l)} to {amount(found.start_high_l)})"
     )
 
 
-def _why(found: Calibration) -> str:
-    weight = found.weights.get(found.shape, 0.0)
+def _why(found: Calibration) -> list[str]:
+    if found.shape == TABLE:
+        return []
     others = [
-        SHAPE_WORDS[kind].partition(":")[0].partition(" (")[0].partition(",")[0]
+        "a table" if kind == TABLE else SHAPE_WORDS[kind].partition(" (")[0]
         for kind, share in sorted(found.weights.items(), key=lambda item: -item[1])
         if kind != found.shape and share >= SHOWN_WEIGHT
     ]
-    if found.shape == TABLE:
-        return ""
-    why = ": it fits the plateaus as well as a table does"
-    if weight < PLENTY and others:
-        why += f"; {', '.join('a table' if other.startswith('none') else other for other in others)} would fit, too"
-    return why
+    lines = ["it fits the plateaus as well as a table does"]
+    if found.weights.get(found.shape, 0.0) < PLENTY:
+        lines += [f"{'or' if number else 'it may be, too:'} {other}" for number, other in enumerate(others)]
+    return lines
 
 
 def _plateau_line(plateau: Plateau, amount: Any) -> str:
