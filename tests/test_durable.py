@@ -34,7 +34,7 @@ from canlevel.storage.store import Store, create_store, open_store
 
 MIDNIGHT_US = START_US // 86_400_000_000 * 86_400_000_000 + 86_400_000_000
 # Power cuts drawn after each call; CANLEVEL_POWER_CUTS=30 pytest -s tests/test_durable.py -k crash draws more.
-CUTS = int(os.environ.get("CANLEVEL_POWER_CUTS", "2"))
+CUTS = int(os.environ.get("CANLEVEL_POWER_CUTS", "1"))
 ROSTER = Roster("Workboat", (TankEntry("Fresh water, bow", "fresh_water", 0, capacity_l=150.0),))
 
 
