@@ -15,7 +15,7 @@ import pyarrow as pa
 from canlevel.derivation.flows import derive_flows
 from canlevel.errors import StoreError
 from canlevel.storage.store import Store, open_store
-from canlevel.tables import FLOWS, empty, rows_at, times_us, timestamp_us
+from canlevel.tables import DAY_US, FLOWS, empty, rows_at, times_us, timestamp_us
 
 __all__ = [
     "FLOW_COLUMNS",
@@ -35,7 +35,6 @@ METHOD = 7  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
-DAY_US = 86_400_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # readings of a clock that never was right begin there
 FIRST_DAY = EPOCH.date()
 MARGIN = timedelta(hours=12)  # of readings on either side of a week: flows and rests that reach across its ends

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CLOCK",
+    "DAY_US",
     "EARLIEST_DATE_US",
     "ERROR_FRAME",
     "EXTENDED",
@@ -241,6 +242,8 @@ CLOCK = pa.schema(
 
 # What tells one reading from another.
 IDENTITY = ["time", "tank", "source_address", "level_pct", "status"]
+
+DAY_US = 86_400_000_000  # microseconds
 
 # 1990-01-01. A stamp before it does not tell the date: it counts from the start of a recording, an adapter or a clock.
 EARLIEST_DATE_US = 631_152_000_000_000

@@ -19,13 +19,12 @@ from canlevel.decoding.definitions import network_messages
 from canlevel.decoding.fields import OK, raw_values, statuses
 from canlevel.decoding.messages import NetworkMessage
 from canlevel.identifier import carries
-from canlevel.tables import values_of
+from canlevel.tables import DAY_US, values_of
 
 __all__ = ["TIME_MESSAGES", "ToldTimes", "told_times"]
 
 TIME_MESSAGES = ("SystemTime", "RvcDateTime")
 GOOD_SOURCES = ("gps", "glonass", "radio_station", "caesium_clock", "rubidium_clock")
-DAY_US = 86_400_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

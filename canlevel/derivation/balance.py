@@ -25,7 +25,7 @@ from canlevel.derivation.flows import VolumeCurve
 from canlevel.derivation.outlook import USE_FILLS, median_level, serviced_l, shape_of
 from canlevel.derivation.sender import describe_sender
 from canlevel.derivation.series import Series, series_of
-from canlevel.tables import TIME_TYPE, WORD, described, timestamp_us
+from canlevel.tables import DAY_US, TIME_TYPE, WORD, described, timestamp_us
 
 __all__ = ["BALANCE", "balance"]
 
@@ -65,7 +65,6 @@ BALANCE = pa.schema(
 )
 
 FRESH = "fresh_water"
-DAY_US = 86_400_000_000
 SHORTEST_H = 1.0
 AROUND_S = 300.0
 SILENCE_S = 600.0

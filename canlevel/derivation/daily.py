@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from canlevel.derivation.flows import GAP_PERIODS, GAP_S
 from canlevel.derivation.series import source_groups
-from canlevel.tables import TIME_TYPE, UNKNOWN_TIME_US, WORD, codes_of, column, described, times_us
+from canlevel.tables import DAY_US, TIME_TYPE, UNKNOWN_TIME_US, WORD, codes_of, column, described, times_us
 
 __all__ = ["DAILY", "DAILY_COLUMNS", "daily", "with_unheard_days"]
 
@@ -41,7 +41,6 @@ DAILY = pa.schema(
     ]
 )
 DAILY_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "volume_l"]
-DAY_US = 86_400_000_000
 HOUR_US = 3_600_000_000
 
 Ints = NDArray[np.int64]

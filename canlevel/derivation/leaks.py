@@ -52,7 +52,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.flows import VolumeCurve
+from canlevel.derivation.flows import GAP_PERIODS, GAP_S, VolumeCurve
 from canlevel.derivation.sender import Sender, describe_sender, restless, without_spikes
 from canlevel.derivation.series import Series, series_of
 from canlevel.tables import TIME_TYPE, WORD, described
@@ -116,7 +116,6 @@ FOUND = 0.95  # the chance with which a leak of the smallest size is told
 
 SCATTER_READINGS = 120
 AROUND_PCT = 2.0  # to either side: where litres a percent are taken from
-GAP_PERIODS, GAP_S = 20, 600.0
 BEFORE_S, SETTLING_S = 60.0, 300.0  # cut out before and after a flow or a restless spell
 MOST_L_PER_H, MOST_PCT_PER_H = 4.0, 2.0  # what goes faster is a flow
 ONE_STEP = 1.5  # a coarse sender's flow of up to so many steps may be a leak passing one

@@ -9,11 +9,10 @@ from typing import Any
 import pyarrow as pa
 
 from canlevel.findings.checks import HYGIENE, LEVELS, Severity
-from canlevel.tables import times_us
+from canlevel.tables import DAY_US, times_us
 
 __all__ = ["Loss", "losses"]
 
-DAY_US = 86_400_000_000
 APART_US = 7 * DAY_US  # what goes on within a week is one loss, as the leak watch has it
 FUELS = ("fuel", "gasoline", "lpg")
 LEAK, GAIN = "leak-suspected", "gain-suspected"

@@ -25,11 +25,9 @@ from canlevel.findings.history import HISTORY_COLUMNS, HistoryFinding, HistoryFi
 from canlevel.findings.losses import Loss, losses
 from canlevel.fleet.tables import FLEET_FINDINGS, with_store
 from canlevel.storage.reader import StoreReader
-from canlevel.tables import FLOWS, column, empty, rows_at, times_us, values_of, word_ranks
+from canlevel.tables import DAY_US, FLOWS, column, empty, rows_at, times_us, values_of, word_ranks
 
 __all__ = ["KINDS", "Answer", "Question", "answer", "lost"]
-
-DAY_US = 86_400_000_000
 
 
 @dataclass(frozen=True, slots=True)

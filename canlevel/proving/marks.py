@@ -25,14 +25,13 @@ from typing import Literal
 
 from canlevel.errors import Place, QueryError
 from canlevel.roster import Roster, TankEntry
-from canlevel.tables import EARLIEST_DATE_US, timestamp_us
+from canlevel.tables import DAY_US, EARLIEST_DATE_US, timestamp_us
 
 __all__ = ["Mark", "WrittenMark", "entry_named", "load_marks", "marks_at", "parse_mark"]
 
 Kind = Literal["fill", "drain"]
 HEAD = ("tank", "what", "opened", "closed")
 LARGEST_MARKS = 256 * 1024  # bytes
-DAY_US = 86_400_000_000
 NEXT_STEP = (
     "write it like 2026-05-01T08:12:30Z, 08:12:30 or +120 (seconds from the first frame), "
     "and /TIME for when it was closed"

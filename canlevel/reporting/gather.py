@@ -34,6 +34,7 @@ from canlevel.reporting.thinning import LevelBins, Points
 from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.storage.store import Store
 from canlevel.tables import (
+    DAY_US,
     EARLIEST_DATE_US,
     FLOWS,
     READINGS,
@@ -61,7 +62,6 @@ __all__ = [
     "source_words",
 ]
 
-DAY_US = 86_400_000_000
 MOST_BINS = 6_000  # of a tank: how finely a picture can be zoomed into
 MOST_POINTS = 160_000  # of all tanks, which bounds the size of the page: 1.3 MB of it
 FEWEST_BINS = 400  # below which nothing is thinned further, however many tanks there are

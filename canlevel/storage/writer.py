@@ -16,6 +16,7 @@ from canlevel.errors import Place, StoreError
 from canlevel.storage.commit import as_store_error, change_files, commit_part, stage_part
 from canlevel.storage.parts import DAMAGED, fault_of, parts_in, pass_over, read_kept, read_part, time_span
 from canlevel.tables import (
+    DAY_US,
     IDENTITY,
     READINGS,
     UNKNOWN_TIME_US,
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
 
 __all__ = ["DAY_US", "PART_ROWS", "Writer", "day_name", "moved_within"]
 
-DAY_US = 86_400_000_000
 PART_ROWS = 65_536  # rows kept in memory before a part is written, whatever the clock says
 # One reading can come in with two times: the kernel stamps a frame in nanoseconds, which python-can hands out as a float and
 # is rounded here, while candump writes whole microseconds, cut off. Two frames of one sender are never so close: the shortest
