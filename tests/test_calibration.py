@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 import canlevel as library
+from canlevel.cli.calibrate import _guided
 from canlevel.derivation.calibration import calibrate_levels
 from canlevel.errors import QueryError, RosterError
+from canlevel.pipeline import collect, open_decoding
 from canlevel.roster import TABLE, Shape, TankEntry, cylinder_fraction, load_roster
 from canlevel.rosterfile import changed_roster, entry_text
 from canlevel.show.calibration import calibration_lines
@@ -311,6 +315,62 @@ def test_a_recording_is_calibrated_and_written(rvc: bool, tmp_path: Path, canlev
     assert roster.read_text().startswith("# mine\n")
     assert load_roster(roster).tanks[0].capacity_l == pytest.approx(found["capacity_l"], rel=1e-3)
     assert library.calibrate(log, tank, truth.pours_l).capacity_l == pytest.approx(found["capacity_l"])
+
+
+@pytest.mark.parametrize(("sender", "unseen"), [("0.4 %", False), ("2.8 %", True)])
+def test_a_technician_is_led_from_pour_to_pour(
+    sender: str, unseen: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    depths = np.linspace(0, 1, 101)
+    count = 40 if unseen else 6
+    seconds, level = poured_exactly(lambda part: np.interp(part, depths, depths), count, 0.9)
+    seconds, level = (
+        np.arange(len(level) + 200.0),
+        np.append(level, np.full(200, level[-1])),
+    )  # left alone after the last
+    step = SENDERS[sender]
+    log = tmp_path / "pours.log"
+    noise = np.random.default_rng(1).normal(0, 0.02, len(level))
+    recorded(
+        log,
+        replace(
+            pouring(1, "prismatic", sender), seconds=seconds, level_pct=np.floor((level + noise).clip(0) / step) * step
+        ),
+    )
+    readings = collect(open_decoding(log, start=datetime(2026, 5, 1, tzinfo=UTC)))
+
+    class Bus:
+        """What a live bus would deliver, two seconds at a time."""
+
+        delivered = 0
+
+        def batches(self) -> Iterator[pa.Table]:
+            for begin in range(0, len(readings), 2):
+                self.delivered = begin + 2
+                yield readings.slice(begin, 2)
+
+        def close(self) -> None:
+            pass
+
+        def tell(self) -> None:
+            pass
+
+        @property
+        def source(self) -> Bus:
+            return self
+
+    bus = Bus()
+    pours = (90 / count,) * count
+    heard = _guided(bus, bus, "nmea2000.fresh_water.0", None, pours, VolumeUnit.LITRE, drain=False)  # type: ignore[arg-type]
+    said = capsys.readouterr().err
+    assert ("coarse sender does not show every pour" in said) is unseen
+    assert len(heard) == bus.delivered
+    if not unseen:
+        assert said.count("settled at") == count
+        assert "settled at 90" in said or "settled at 89" in said
+        assert len(readings) - 90 < bus.delivered < len(readings)  # it ended by itself, two minutes after the last
+    found = library.calibrate(log, "nmea2000.fresh_water.0", pours)
+    assert found.capacity_low_l <= 100 <= found.capacity_high_l
 
 
 def test_questions_that_cannot_be_answered(tmp_path: Path, canlevel: Callable[..., object]) -> None:

@@ -149,9 +149,11 @@ def settled(seconds: Floats, level: Floats, *, lasting_s: float = 10.0) -> float
         return None
     values = level[late]
     half = len(values) // 2
-    noise = max(noise_of(level[-200:]), FINEST_PCT)
     moved = abs(float(values[half:].mean() - values[:half].mean()))
-    calm = moved <= 3 * noise * np.sqrt(2 / max(half, 1)) + 0.05
+    # A level that rests at a mark flickers about it: each half scatters, and the halves are alike.
+    flicker = float(np.hypot(values[half:].std(), values[:half].std())) / np.sqrt(2)
+    scatter = max(3 * max(noise_of(level[-200:]), FINEST_PCT), 2.5 * flicker)
+    calm = moved <= scatter * np.sqrt(2 / max(half, 1)) + 0.05
     return float(np.median(values)) if calm else None
 
 
