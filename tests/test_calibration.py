@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 import canlevel as library
+from canlevel.cli.calibrate import _guided
 from canlevel.derivation.calibration import calibrate_levels
 from canlevel.errors import QueryError, RosterError
+from canlevel.pipeline import collect, open_decoding
 from canlevel.roster import TABLE, Shape, TankEntry, cylinder_fraction, load_roster
 from canlevel.rosterfile import changed_roster, entry_text
 from canlevel.show.calibration import calibration_lines
@@ -24,6 +28,7 @@ from calibration_scores import SCENES
 from pours import SENDERS, SHAPES, Pouring, draw_pouring, filled_fraction
 
 CAREFUL = SCENES["careful"]
+Floats = np.ndarray
 
 
 def pouring(seed: int, shape: str, sender: str, *, drain: bool = False) -> Pouring:
@@ -58,9 +63,9 @@ def test_the_cylinder_agrees_with_integration_of_its_chord() -> None:
     assert np.abs(cylinder_fraction(depth) - filled_fraction("horizontal_cylinder", depth)).max() < 1e-5
 
 
-# All seeds are printed by pytest as parameters; the truth is the simulator's.
+# All seeds are printed by pytest as parameters; the truth is the simulator's. Near enough: half a step where the level ends.
 @pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("sender", ["0.004 %", "0.4 %", "2.8 %"])
+@pytest.mark.parametrize("sender", ["0.004 %", "0.4 %", "2.8 %", "3.1 %"])
 def test_capacity_against_the_truth(sender: str, shape: str) -> None:
     covered, close, right = 0, 0, 0
     for seed in range(4):
@@ -68,7 +73,7 @@ def test_capacity_against_the_truth(sender: str, shape: str) -> None:
         found = calibrate_levels(truth.seconds, truth.level_pct, truth.pours_l, drain=truth.drain)
         off = abs(found.capacity_l - truth.capacity_l) / truth.capacity_l
         covered += found.capacity_low_l <= truth.capacity_l <= found.capacity_high_l
-        close += off < max(SENDERS[sender] / 200, 0.02) or shape == "l_shape"
+        close += off < max(SENDERS[sender] / 200, 0.015) * (2 if shape == "l_shape" else 1)
         right += found.shape == (TABLE if shape == "l_shape" else shape)
         litres = [point.litres for point in found.points]
         assert litres == sorted(litres)
@@ -78,12 +83,71 @@ def test_capacity_against_the_truth(sender: str, shape: str) -> None:
     assert right >= 3
 
 
+def poured_exactly(depth: Callable[[np.ndarray], np.ndarray], count: int, filled: float = 1.0) -> tuple[Floats, Floats]:
+    """A reading a second of a tank that `count` equal pours fill: 60 s of rest before each, 20 s for each."""
+    parts = np.linspace(0, filled, count + 1)
+    at = np.concatenate([[0], np.cumsum(np.tile([60, 20], count + 1))[:-1]])
+    seconds = np.arange(0.0, at[-1])
+    return seconds, 100 * depth(np.interp(seconds, at, np.repeat(parts, 2)))
+
+
+def bent(kink: float, ratio: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Relative depth of an L by the part of its capacity: from the kink on, ratio times the area."""
+    whole = kink + ratio * (1 - kink)
+    return lambda part: np.interp(part * whole, [0, kink, whole], [0, kink, 1])
+
+
+@pytest.mark.parametrize("kink", [0.4, 0.6])
+@pytest.mark.parametrize("ratio", [0.5, 2.0])
+def test_a_full_tank_holds_what_was_poured(kink: float, ratio: float) -> None:
+    seconds, level = poured_exactly(bent(kink, ratio), 12)
+    level += np.random.default_rng(8).normal(0, 0.1, len(level))
+    found = calibrate_levels(seconds, level, [10.0] * 12)
+    assert found.shape == TABLE
+    assert found.capacity_l == pytest.approx(120, rel=0.003)
+    for point in found.points[1:-1]:
+        depths = np.linspace(0, 1, 2001)
+        assert point.litres == pytest.approx(
+            120 * np.interp(point.level_pct / 100, bent(kink, ratio)(depths), depths), abs=0.4
+        )
+
+
+@pytest.mark.parametrize("shape", [shape for shape in SHAPES if shape != "l_shape"])
+@pytest.mark.parametrize("count", [4, 11, 40])
+@pytest.mark.parametrize("nearest", [True, False])
+def test_pours_that_pass_many_marks_and_none(shape: str, count: int, nearest: bool) -> None:
+    depths = np.linspace(0, 1, 20_001)
+    seconds, level = poured_exactly(lambda part: np.interp(part, filled_fraction(shape, depths), depths), count, 0.96)
+    step = 100 / 36
+    steps = np.round(level / step) if nearest else np.floor(level / step + 1e-9)
+    found = calibrate_levels(seconds, steps * step, [96 / count] * count)
+    assert found.shape == shape
+    assert found.capacity_l == pytest.approx(100, rel=step / 200 if count > 4 else step / 100)
+    assert found.capacity_low_l <= 100 <= found.capacity_high_l
+    # What it read at the end of each pour, where that is sure.
+    ends = np.interp(60 + 80 * np.arange(1, count + 1) - 2, seconds, steps * step)
+    sure = [
+        (one.level_pct, read) for one, read in zip(found.plateaus[1:], ends, strict=True) if one.begin_s is not None
+    ]
+    assert len(sure) >= count / 2
+    off = [abs(said - read) > 0.01 for said, read in sure if said is not None]
+    assert sum(off) <= len(sure) / 20
+
+
+def test_a_tank_that_was_not_poured_full() -> None:
+    seconds, level = poured_exactly(lambda part: part, 10, 0.6)
+    level += np.random.default_rng(8).normal(0, 0.1, len(level))
+    assert "above 60 %" in " ".join(calibrate_levels(seconds, level, [6.0] * 10).notes)
+    assert "below 40 %" in " ".join(calibrate_levels(seconds, 100 - level, [6.0] * 10, drain=True).notes)
+
+
 def test_thirds_say_that_they_know_little() -> None:
     truth = pouring(5, "prismatic", "thirds")
     found = calibrate_levels(truth.seconds, truth.level_pct, truth.pours_l)
     assert found.stepped
     assert found.step_pct == pytest.approx(100 / 3, abs=0.01)
     assert found.capacity_high_l - found.capacity_low_l > 0.1 * truth.capacity_l
+    assert "little more than a guess" in " ".join(found.notes)
     assert found.capacity_low_l <= truth.capacity_l <= found.capacity_high_l
 
 
@@ -251,6 +315,62 @@ def test_a_recording_is_calibrated_and_written(rvc: bool, tmp_path: Path, canlev
     assert roster.read_text().startswith("# mine\n")
     assert load_roster(roster).tanks[0].capacity_l == pytest.approx(found["capacity_l"], rel=1e-3)
     assert library.calibrate(log, tank, truth.pours_l).capacity_l == pytest.approx(found["capacity_l"])
+
+
+@pytest.mark.parametrize(("sender", "unseen"), [("0.4 %", False), ("2.8 %", True)])
+def test_a_technician_is_led_from_pour_to_pour(
+    sender: str, unseen: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    depths = np.linspace(0, 1, 101)
+    count = 40 if unseen else 6
+    seconds, level = poured_exactly(lambda part: np.interp(part, depths, depths), count, 0.9)
+    seconds, level = (
+        np.arange(len(level) + 200.0),
+        np.append(level, np.full(200, level[-1])),
+    )  # left alone after the last
+    step = SENDERS[sender]
+    log = tmp_path / "pours.log"
+    noise = np.random.default_rng(1).normal(0, 0.02, len(level))
+    recorded(
+        log,
+        replace(
+            pouring(1, "prismatic", sender), seconds=seconds, level_pct=np.floor((level + noise).clip(0) / step) * step
+        ),
+    )
+    readings = collect(open_decoding(log, start=datetime(2026, 5, 1, tzinfo=UTC)))
+
+    class Bus:
+        """What a live bus would deliver, two seconds at a time."""
+
+        delivered = 0
+
+        def batches(self) -> Iterator[pa.Table]:
+            for begin in range(0, len(readings), 2):
+                self.delivered = begin + 2
+                yield readings.slice(begin, 2)
+
+        def close(self) -> None:
+            pass
+
+        def tell(self) -> None:
+            pass
+
+        @property
+        def source(self) -> Bus:
+            return self
+
+    bus = Bus()
+    pours = (90 / count,) * count
+    heard = _guided(bus, bus, "nmea2000.fresh_water.0", None, pours, VolumeUnit.LITRE, drain=False)  # type: ignore[arg-type]
+    said = capsys.readouterr().err
+    assert ("coarse sender does not show every pour" in said) is unseen
+    assert len(heard) == bus.delivered
+    if not unseen:
+        assert said.count("settled at") == count
+        assert "settled at 90" in said or "settled at 89" in said
+        assert 600 <= bus.delivered <= 640  # the last was over after 480 s, and it ends by itself two minutes later
+    found = library.calibrate(log, "nmea2000.fresh_water.0", pours)
+    assert found.capacity_low_l <= 100 <= found.capacity_high_l
 
 
 def test_questions_that_cannot_be_answered(tmp_path: Path, canlevel: Callable[..., object]) -> None:

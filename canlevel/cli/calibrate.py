@@ -28,6 +28,7 @@ __all__: list[str] = []
 SOME_DAY = "2000-01-01T00:00Z"
 DANGEROUS = ("fuel", "gasoline", "lpg")
 COUNTED_S, ENDS_S = 15.0, 120.0  # a rest that counts as one after a pour; after the last pour, until it ends by itself
+UNSEEN_S = 60.0  # at rest, after which a pour may have gone unseen
 MOVED_PCT = 0.3
 
 
@@ -211,7 +212,7 @@ def _guided(
 
     tables: list[pa.Table] = []
     tty = sys.stderr.isatty()
-    shown, rested_at, since_s, done, moving = "", None, 0.0, 0, False
+    shown, rested_at, since_s, done, moving, hinted = "", None, 0.0, 0, False, False
 
     def tell(line: str, *, stays: bool = False) -> None:
         nonlocal shown
@@ -266,6 +267,12 @@ def _guided(
                 if rest_s >= ENDS_S:
                     break
             else:
+                if rest_s >= UNSEEN_S and not hinted:
+                    hinted = True
+                    tell(
+                        "a coarse sender does not show every pour: go on pouring and waiting, end after the last",
+                        stays=True,
+                    )
                 tell(live_line(done + 1, len(amounts), amounts[done], units, f"now; resting at {level:.1f} % ({rest_s:.0f} s)",
                                drain=drain))  # fmt: skip
     if tty:

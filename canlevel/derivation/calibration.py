@@ -1,22 +1,22 @@
 """Calibration: known amounts poured into a tank, and its readings. In: readings and pours. Out: litres at every level.
 
-What is known: after k pours the tank holds V_k litres, to within what the can is off, and the sender read a level, or one of
-its steps (plateaus.py). What is sought: the litres V(h) at every true level h, and with it the capacity V(100 %).
+What is known: after k pours the tank holds V_k litres, to within what the can is off, and the sender read a level (plateaus.py)
+or, of a sender of coarse steps, when it passed from one step to the next (marks.py). What is sought: the litres V(h) at every
+true level h, and with it the capacity V(100 %).
 
-Two kinds of curves are held against the plateaus. A *shape* has one unknown, the capacity C: V = C f(h), with f prismatic, of
-a lying cylinder (the circular segment of the handbooks), or of a wedge either way up. It is tried for each C of a grid. The
-*table* has the level at every plateau as an unknown: the logarithms of the percent that a litre makes, from pour to pour,
-change by a t-distributed step of two degrees of freedom, so that walls may be straight, bend, or have a kink; drawn by
-Metropolis' way (Metropolis et al., "Equation of state calculations by fast computing machines", 1953), many chains at a time.
+Two kinds of curves are held against that. A *shape* has one unknown, the capacity C: V = C f(h), with f prismatic, of a lying
+cylinder (the circular segment of the handbooks), or of a wedge either way up. It is tried for each C of a grid. The *table* has
+the level at every plateau as an unknown: the logarithms of the percent that a litre makes, from pour to pour, change by a
+t-distributed step of two degrees of freedom, so that walls may be straight, bend, or have a kink; drawn by Metropolis' way
+(Metropolis et al., "Equation of state calculations by fast computing machines", 1953), many chains at a time.
 
-A plateau of a sender without coarse steps is its mean with its standard error; what the can is off adds up from pour to pour,
-and so do its covariances. A plateau of a sender of coarse steps is an interval: the probability of the reading is
-Phi((b - h)/s) - Phi((a - h)/s), as for grouped data. Whether such a sender tells the nearest step or the last one passed is not
-known, and both are tried.
+A plateau is the mean of its readings with its standard error; what the can is off adds up from pour to pour, and so do its
+covariances.
 
 Shape or table, and which shape: by Schwarz's criterion, L - p/2 log n (G. Schwarz, "Estimating the dimension of a model",
-Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well. The range of the
-capacity is that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in social research", 1995).
+Annals of Statistics 6, 1978), so that a shape with its one unknown is preferred where it fits as well; for marks, the evidence
+itself. The range of the capacity is that over all of them, each with its weight (A. E. Raftery, "Bayesian model selection in
+social research", 1995).
 """
 
 from __future__ import annotations
@@ -30,7 +30,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.plateaus import Plateaus, find_plateaus
+from canlevel.derivation.marks import Marks, fits_of_marks, marks_passed
+from canlevel.derivation.plateaus import Plateaus, described, is_stepped, plateaus_of_marks, plateaus_of_rests
 from canlevel.derivation.series import Series, series_of
 from canlevel.errors import QueryError
 from canlevel.roster import PRISMATIC, SHAPES, TABLE, Shape, cylinder_fraction
@@ -54,10 +55,9 @@ CAN_ERROR = 0.01  # within which a pour is what the can says, in 95 of 100 cases
 FEWEST_POURS = 3
 FEWEST_READINGS = 8
 PRIORS = {PRISMATIC: 0.4, "horizontal_cylinder": 0.2, "wedge": 0.1, "wedge_upside_down": 0.1, TABLE: 0.2}
-LAST_PASSED = 0.3  # of senders of coarse steps: that they tell the last step passed, not the nearest
-WRONG = 0.03  # of plateaus that are none
 WORST_MISFIT = 25.0  # squared standard deviations; what is further off says no more
 MOST_DRAWS = 2000
+WAYS = 48  # to count the pours of a coarse sender that are carried along
 LEAST_WEIGHT = 0.02
 TABLE_UNKNOWNS = 8  # at most
 LEVELS = np.linspace(0.0, 100.0, 401)
@@ -65,6 +65,9 @@ FREEDOM, BEND = 2.0, 0.2  # of the steps of a table's logarithms of slope, for a
 CHAINS, ROUNDS, BURNT, KEPT = 64, 500, 200, 10
 SETTLED_PCT = 0.3  # within which a level is that of an empty or a full tank, beyond its error
 FALLS_PCT = 2.0
+UNSEEN_PCT = 15.0  # of the height, that was not reached
+GUESS = 0.1  # half the range of a capacity, as a part of it
+ZERO_PCT = 0.2  # by which a sender's zero may be off. Common practice, no source.
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,21 +140,15 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class _Data:
-    """Plateaus in the order of rising litres. x: (K + 1,) litres above the lowest. low, high: (P, K + 1) of stepped ones, as if
-    the nearest step were told. level, sd: (K + 1,) of others, nan where unknown. known: (K + 1,), whether anything is."""
+    """Plateaus in the order of rising litres. x: (K + 1,) litres above the lowest. level, sd: (K + 1,), nan where unknown."""
 
-    stepped: bool
     x: Floats
     level: Floats
     sd: Floats
-    low: Floats
-    high: Floats
     pours: Floats
-    offsets: Floats
-    offset_priors: Floats
     spread_l: float  # standard deviation of a pour, as a part of it
-    pinned_low: bool  # the lowest plateau is an empty tank
-    pinned_high: bool
+    zero_pct: float  # standard deviation of what a sender reads of an empty tank
+    ends: _Ends
 
     @property
     def whole(self) -> float:
@@ -159,14 +156,27 @@ class _Data:
 
 
 @dataclass(frozen=True, slots=True)
+class _Ends:
+    """Whether the lowest plateau is an empty tank, and the highest a full one."""
+
+    empty: bool
+    full: bool
+
+
+@dataclass(frozen=True, slots=True)
 class _Fit:
-    """One kind of curve. curves: (N, G) litres at LEVELS, N draws. offsets: (N,) by which a reading is below the true level."""
+    """One kind of curve. log_evidence: what speaks for it, its unknowns counted. curves: (N, G) litres at LEVELS, N draws.
+
+    shifts: (N,) by which a reading is below the true level. starts: (N,) litres before the first pour.
+    passed: (N, J) litres poured when each mark of a coarse sender was passed.
+    """
 
     kind: str
-    log_likelihood: float
-    unknowns: float
+    log_evidence: float
     curves: Floats
-    offsets: Floats
+    shifts: Floats
+    starts: Floats
+    passed: Floats
 
 
 def calibrate_levels(
@@ -192,37 +202,36 @@ def calibrate_levels(
     rising = 100 - level if drain else level
     _refuse_unmoved(rising, drain)
     seconds, rising = _poured_part(seconds, rising)
-    found = find_plateaus(seconds, rising, pours, seed=seed)
-    _refuse_unclear(found, drain)
-    data = _data(found, pours, drain=drain, start_known=start_known, can_error=can_error)
+    sender, rising = described(seconds, rising)
     rng = np.random.default_rng(seed)
-    told = max(_told(found), 2)
-    fits = [_fit_shape(kind, data, drain=drain, start_known=start_known, rng=rng) for kind in SHAPES]
-    # The table goes through every plateau. Its slopes go on from pour to pour as they were, but for a few bends: beyond those
-    # few, another plateau is no other unknown. It is drawn only where it may matter.
-    scores = np.array([fit.log_likelihood - fit.unknowns / 2 * np.log(told) + np.log(PRIORS[fit.kind]) for fit in fits])
-    scores = np.append(scores, -min(told, TABLE_UNKNOWNS) / 2 * np.log(told) + np.log(PRIORS[TABLE]))
-    weights = np.exp(scores - scores.max())
-    weights /= weights.sum()
-    if weights[-1] >= LEAST_WEIGHT:
-        fits.append(_fit_table(data, rng, start_known=start_known, drain=drain))
+    if is_stepped(sender.step_pct, sender.noise_pct):
+        marks = marks_passed(seconds, rising, sender.step_pct, sender.noise_pct)
+        _refuse_few(len(np.unique(np.append(marks.above, marks.first_pct))), drain)
+        fits = _fits_of_marks(marks, pours, drain=drain, start_known=start_known, rng=rng)
+        weights = _shares(fits)
+        found = plateaus_of_marks(
+            marks, np.array([fits[i].passed[row] for i, row in _drawn(fits, weights, WAYS, rng)]), pours
+        )
     else:
-        weights = weights[:-1] / weights[:-1].sum()
+        found = plateaus_of_rests(seconds, rising, sender, pours)
+        seen = found.level_pct[~np.isnan(found.level_pct)]
+        _refuse_few(int(np.count_nonzero(np.diff(seen) > found.noise_pct)) + 1, drain)
+        fits = _fits_of_rests(found, pours, drain=drain, start_known=start_known, can_error=can_error, rng=rng)
+        weights = _shares(fits)
+    ends = _ends(found, drain=drain, start_known=start_known)
     chosen = fits[int(np.argmax(weights))]
-    common = np.exp(
-        rng.normal(0, max(can_error, LEAST_ERROR) / 2, MOST_DRAWS)
-    )  # what the can's mark is off, the same for every pour
-    share = np.repeat(np.arange(len(fits)), rng.multinomial(MOST_DRAWS, weights))
-    rows = [rng.integers(len(fits[i].curves)) for i in share]
-    curves = np.array([fits[i].curves[row] for i, row in zip(share, rows, strict=True)]) * common[:, None]
-    offsets = np.array([fits[i].offsets[row] for i, row in zip(share, rows, strict=True)])
+    # What the can's mark is off, the same for every pour.
+    common = np.exp(rng.normal(0, max(can_error, LEAST_ERROR) / 2, MOST_DRAWS))
+    drawn = _drawn(fits, weights, MOST_DRAWS, rng)
+    curves, shifts, starts = (
+        np.array([getattr(fits[i], name)[row] for i, row in drawn]) for name in ("curves", "shifts", "starts")
+    )
+    curves *= common[:, None]
+    starts *= common
     low, high = np.quantile(curves[:, -1], [0.025, 0.975])
-    capacity = float(np.median(chosen.curves[:, -1]))
-    notes = _notes(found, data, drain=drain, start_known=start_known)
-    starts = (
-        (curves[:, -1] if drain else np.zeros(len(curves)))
-        if start_known
-        else _litres_at_start(curves, offsets, data, drain)
+    capacity = _likeliest(chosen.curves[:, -1], found.step_pct / 100 if found.stepped else 0.0)
+    notes = _notes(found, ends, drain=drain, start_known=start_known) + _notes_of_range(
+        found, float(low), float(high), drain
     )
     return Calibration(
         capacity_l=capacity,
@@ -230,7 +239,7 @@ def calibrate_levels(
         capacity_high_l=max(float(high), capacity),
         shape=chosen.kind,
         weights={fit.kind: round(float(weight), 3) for fit, weight in zip(fits, weights, strict=True)},
-        points=_points(chosen, curves, offsets, data, found, drain=drain),
+        points=_points(chosen, curves, shifts, ends, found, drain=drain),
         plateaus=_plateaus(found, pours, drain=drain),
         pours_l=tuple(pours.tolist()),
         drain=drain,
@@ -363,10 +372,7 @@ def _poured_part(seconds: Floats, rising: Floats) -> tuple[Floats, Floats]:
     return seconds[first : last + 1], rising[first : last + 1]
 
 
-def _refuse_unclear(found: Plateaus, drain: bool) -> None:
-    seen = found.cells[:, ~np.isnan(found.cells).all(axis=0)]
-    levels = np.unique(np.round(seen[0], 6))
-    apart = len(levels) if found.stepped else int(np.count_nonzero(np.diff(seen[0]) > 3 * found.noise_pct / 3)) + 1
+def _refuse_few(apart: int, drain: bool) -> None:
     if apart < 3:
         raise QueryError(
             f"the level came to rest at {counted(apart, 'place')} only: too few plateaus for a table",
@@ -374,40 +380,77 @@ def _refuse_unclear(found: Plateaus, drain: bool) -> None:
         )
 
 
-# ---- the data ----
+# ---- which curve ----
 
 
-def _told(found: Plateaus) -> int:
-    """How many facts the plateaus are."""
-    if not found.stepped:
-        return int(np.count_nonzero(~np.isnan(found.level_pct)))
-    return int(np.median([len(np.unique(row[~np.isnan(row)])) for row in found.cells]))
+def _shares(fits: list[_Fit]) -> Floats:
+    """(F,) how much speaks for each, 1 in all."""
+    scores = np.array([fit.log_evidence + np.log(PRIORS[fit.kind]) for fit in fits])
+    weights = np.exp(scores - scores.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _likeliest(capacity: Floats, wide: float) -> float:
+    """The capacity that most of the draws are near to, within half of a window so wide (a part of it)."""
+    ordered = np.sort(capacity)
+    beyond = np.searchsorted(ordered, ordered * (1 + wide), side="right")
+    first = int(np.argmax(beyond - np.arange(len(ordered))))
+    inside = ordered[first : beyond[first]] if wide else ordered
+    return float(np.median(inside)) if not wide else float(np.quantile(inside, [0.025, 0.975]).mean())
+
+
+def _drawn(fits: list[_Fit], weights: Floats, count: int, rng: np.random.Generator) -> list[tuple[int, int]]:
+    """(which fit, which of its draws), count of them, each fit by its weight."""
+    share = np.repeat(np.arange(len(fits)), rng.multinomial(count, weights))
+    return [(int(i), int(rng.integers(len(fits[i].curves)))) for i in share]
+
+
+def _ends(found: Plateaus, *, drain: bool, start_known: bool) -> _Ends:
+    """An empty tank reads about nothing, if its sender reaches the bottom; a full one about everything."""
+    first = float(np.nanmedian(found.cells[:, 0]))  # how far the level has moved from its end, in either case
+    reach = found.step_pct + SETTLED_PCT if found.stepped else SETTLED_PCT + found.noise_pct
+    at_end = start_known and first <= reach
+    return _Ends(empty=at_end and not drain, full=at_end and drain)
+
+
+def _fits_of_marks(
+    marks: Marks, pours: Floats, *, drain: bool, start_known: bool, rng: np.random.Generator
+) -> list[_Fit]:
+    fits = []
+    for one in fits_of_marks(marks, pours, LEVELS, drain=drain, start_known=start_known, rng=rng):
+        # Litres count from the level before the first pour; of a tank that is drained, they are those of its air.
+        rose, above = one.curves, one.curves[:, -1:]
+        curves = above - rose[:, ::-1] if drain else rose - rose[:, :1]
+        starts = above[:, 0] if drain else -rose[:, 0]
+        fits.append(_Fit(one.kind, one.log_evidence, curves, np.abs(one.shifts), starts, one.passed))
+    return fits
+
+
+def _fits_of_rests(
+    found: Plateaus, pours: Floats, *, drain: bool, start_known: bool, can_error: float, rng: np.random.Generator
+) -> list[_Fit]:
+    data = _data(found, pours, drain=drain, start_known=start_known, can_error=can_error)
+    told = max(int(np.count_nonzero(~np.isnan(found.level_pct))), 2)
+    fits = [_fit_shape(kind, data, told, drain=drain, start_known=start_known, rng=rng) for kind in SHAPES]
+    # The table goes through every plateau. Its slopes go on from pour to pour as they were, but for a few bends: beyond those
+    # few, another plateau is no other unknown. It is drawn only where it may matter.
+    evidence = -min(told, TABLE_UNKNOWNS) / 2 * float(np.log(told))
+    best = max(fit.log_evidence + np.log(PRIORS[fit.kind]) for fit in fits)
+    if evidence + np.log(PRIORS[TABLE]) > best + np.log(LEAST_WEIGHT):
+        fits.append(_fit_table(data, evidence, rng, start_known=start_known, drain=drain))
+    return fits
 
 
 def _data(found: Plateaus, pours: Floats, *, drain: bool, start_known: bool, can_error: float) -> _Data:
     total = np.concatenate([[0.0], np.cumsum(pours)])
-    cells, level, sd = found.cells, found.level_pct, found.sd_pct
+    level, sd = found.level_pct, found.sd_pct
     x = total
     if drain:
-        cells, level, sd = 100 - cells[:, ::-1], 100 - level[::-1], sd[::-1]
+        level, sd = 100 - level[::-1], sd[::-1]
         x = total[-1] - total[::-1]
         pours = pours[::-1]
-    half = found.step_pct / 2
-    low, high = cells - half, cells + half
-    offsets, priors = np.zeros(1), np.ones(1)
-    if found.stepped:
-        low = np.where(low < half, -np.inf, low)  # below its first mark it tells nothing
-        high = np.where(high > 100 - half / 2, np.inf, high)
-        offsets, priors = np.array([0.0, half]), np.array([1 - LAST_PASSED, LAST_PASSED])
-    # An empty tank reads about nothing, if its sender reaches the bottom; a full one about everything.
-    reach = half + SETTLED_PCT if found.stepped else SETTLED_PCT + found.noise_pct
-    ends = cells[:, 0] if found.stepped else level[:1]
-    tops = cells[:, -1] if found.stepped else level[-1:]
-    return _Data(
-        found.stepped, x, level, sd, low, high, pours, offsets, priors, can_error / 2,
-        pinned_low=start_known and not drain and bool(np.nanmedian(ends) <= reach + half * found.stepped),
-        pinned_high=start_known and drain and bool(np.nanmedian(tops) >= 100 - reach - half * found.stepped),
-    )  # fmt: skip
+    zero = float(np.hypot(ZERO_PCT, found.step_pct / 2))  # it may tell the last of its steps, not the nearest
+    return _Data(x, level, sd, pours, can_error / 2, zero, _ends(found, drain=drain, start_known=start_known))
 
 
 # ---- shapes ----
@@ -426,13 +469,13 @@ def _depths(kind: str) -> Callable[[Floats], Floats]:
     return lambda part: inside[kind](np.clip(part, 0, 1)) + np.maximum(part - 1, 0) + np.minimum(part, 0)
 
 
-def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: np.random.Generator) -> _Fit:
+def _fit_shape(kind: str, data: _Data, told: int, *, drain: bool, start_known: bool, rng: np.random.Generator) -> _Fit:
     depth = _depths(kind)
 
-    def tried(capacity: Floats, apart: Floats, data: _Data) -> tuple[Floats, NDArray[np.int64]]:
-        """Log likelihoods (M, A), A ways to count the pours and to round, and which of them."""
+    def tried(capacity: Floats, apart: Floats, data: _Data) -> Floats:
+        """(M,) log likelihoods."""
         below = apart[:, None] + data.x if not drain else (capacity - apart)[:, None] - data.whole + data.x
-        return _log_likelihoods(100 * depth(below / capacity[:, None]), 100 / capacity, data)
+        return _log_likelihoods(100 * depth(below / capacity[:, None]), data)
 
     # By how much the tank was not empty, or not full.
     off = np.zeros(1) if start_known else np.linspace(0, 1.2, 61) ** 2 * data.whole
@@ -442,9 +485,9 @@ def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: n
         # While the grid is wider than the peak may be, levels count as less certain, so that no peak falls between two lines.
         loose = 0.0 if narrower == 2 else 50 * np.log(capacity[1] / capacity[0])
         loose += 0.0 if len(off) == 1 or narrower == 2 else 50 * (off[-1] - off[-2]) / data.whole
-        likely, ways = tried(pairs[:, 0], pairs[:, 1], replace(data, sd=np.hypot(data.sd, loose)))
+        likely = tried(pairs[:, 0], pairs[:, 1], replace(data, sd=np.hypot(data.sd, loose)))
         best = likely.max()
-        good = pairs[(likely > best - 12).any(axis=1)]
+        good = pairs[likely > best - 12]
         if narrower == 2:
             break
         step = np.log(capacity[1] / capacity[0])
@@ -453,82 +496,65 @@ def _fit_shape(kind: str, data: _Data, *, drain: bool, start_known: bool, rng: n
         if not start_known:
             apart = off[1] - off[0] if narrower else 0.02 * data.whole
             off = np.linspace(max(good[:, 1].min() - apart, 0), good[:, 1].max() + apart, 61)
-    weight = np.exp(likely - best).ravel()
+    weight = np.exp(likely - best)
     drawn = rng.choice(len(weight), MOST_DRAWS, p=weight / weight.sum())
     width = np.log(capacity[1] / capacity[0])
-    capacities = pairs[drawn // likely.shape[1], 0] * np.exp(rng.uniform(-width / 2, width / 2, MOST_DRAWS))
-    offsets = data.offsets[ways[drawn % likely.shape[1]]]
+    capacities = pairs[drawn, 0] * np.exp(rng.uniform(-width / 2, width / 2, MOST_DRAWS))
     curves = capacities[:, None] * (Shape(kind).volume_l(LEVELS, np.ones(len(LEVELS))))[None, :]
-    return _Fit(kind, float(best), 1.0 if start_known else 2.0, curves, offsets)
+    unknowns = 1 if start_known else 2
+    return _fit_of(kind, float(best) - unknowns / 2 * float(np.log(told)), curves, data, start_known, drain)
 
 
-def _log_likelihoods(level: Floats, pct_per_l: Floats, data: _Data) -> tuple[Floats, NDArray[np.int64]]:
-    """((M, A) log likelihoods, (A,) number of the offset) of (M, K + 1) true levels; pct_per_l: (M,)."""
+def _fit_of(kind: str, evidence: float, curves: Floats, data: _Data, start_known: bool, drain: bool) -> _Fit:
+    """Of a sender without coarse steps. The start follows from the level before the first pour."""
+    if start_known:
+        starts = curves[:, -1].copy() if drain else np.zeros(len(curves))
+    else:
+        level = float(data.level[-1 if drain else 0])
+        starts = np.array([np.interp(level, LEVELS, curve) for curve in curves])
+    return _Fit(kind, evidence, curves, np.zeros(len(curves)), starts, np.empty((len(curves), 0)))
+
+
+def _log_likelihoods(level: Floats, data: _Data) -> Floats:
+    """(M,) log likelihoods of (M, K + 1) true levels."""
     poured = np.sqrt(np.concatenate([[0.0], np.cumsum(data.pours**2)])) * data.spread_l
-    if not data.stepped:
-        known = np.flatnonzero(~np.isnan(data.level))
-        middle = level[np.argmin(np.nansum((level[:, known] - data.level[known]) ** 2, axis=1))]
-        slope = np.gradient(middle, data.x)[known]
-        adds_up = poured[np.minimum.outer(known, known)] ** 2 * np.outer(slope, slope)
-        root = np.linalg.cholesky(np.diag(data.sd[known] ** 2) + adds_up + 1e-9 * np.eye(len(known)))
-        off = np.linalg.solve(root, (level[:, known] - data.level[known]).T)
-        # Two shapes are compared by the same errors but for the slopes: the determinant is left out.
-        return -0.5 * np.minimum(off**2, WORST_MISFIT).sum(axis=0)[:, None], np.zeros(1, np.int64)
-    spread = np.hypot(data.sd, pct_per_l[:, None] * poured)[:, None, :]
-    found = []
-    for offset, prior in zip(data.offsets, data.offset_priors, strict=True):
-        inside = _normal((data.high + offset - level[:, None, :]) / spread) - _normal(
-            (data.low + offset - level[:, None, :]) / spread
-        )
-        logs = np.log((1 - WRONG) * np.nan_to_num(inside, nan=1.0) + WRONG * 0.05)
-        found.append(logs.sum(axis=2) + np.log(prior / len(data.low)))
-    which = np.repeat(np.arange(len(data.offsets)), len(data.low))
-    return np.concatenate(found, axis=1) - np.log(1 - WRONG) * level.shape[1] + np.log(len(data.low)), which
-
-
-def _normal(z: Floats) -> Floats:
-    """Phi(z), to 1.5e-7: Abramowitz and Stegun, "Handbook of Mathematical Functions", 7.1.26."""
-    x = np.clip(np.abs(z), 0, 12) / np.sqrt(2)
-    t = 1 / (1 + 0.3275911 * x)
-    series = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
-    upper = 0.5 * series * np.exp(-x * x)
-    return np.where(np.isnan(z), np.nan, np.where(z > 0, 1 - upper, upper))
+    known = np.flatnonzero(~np.isnan(data.level))
+    middle = level[np.argmin(np.nansum((level[:, known] - data.level[known]) ** 2, axis=1))]
+    slope = np.gradient(middle, data.x)[known]
+    adds_up = poured[np.minimum.outer(known, known)] ** 2 * np.outer(slope, slope)
+    root = np.linalg.cholesky(np.diag(data.sd[known] ** 2) + adds_up + data.zero_pct**2)
+    off = np.linalg.solve(root, (level[:, known] - data.level[known]).T)
+    # Two shapes are compared by the same errors but for the slopes: the determinant is left out.
+    return np.asarray(-0.5 * np.minimum(off**2, WORST_MISFIT).sum(axis=0))
 
 
 # ---- the table ----
 
 
-def _fit_table(data: _Data, rng: np.random.Generator, *, start_known: bool, drain: bool) -> _Fit:
-    levels, offsets = _drawn_levels(data, rng)
-    curves = _curves(levels, data, rng, from_bottom=start_known and not drain)
+def _fit_table(data: _Data, evidence: float, rng: np.random.Generator, *, start_known: bool, drain: bool) -> _Fit:
+    curves = _curves(_drawn_levels(data, rng), data, rng, from_bottom=start_known and not drain)
     independent = np.sqrt(np.sum(data.pours**2)) / data.whole * data.spread_l
     curves *= np.exp(rng.normal(0, independent, len(curves)))[:, None]
-    return _Fit(TABLE, 0.0, 0.0, curves, offsets)
+    return _fit_of(TABLE, evidence, curves, data, start_known, drain)
 
 
-def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """((N, K + 1) true levels at the plateaus, (N,) offsets), N draws."""
+def _drawn_levels(data: _Data, rng: np.random.Generator) -> Floats:
+    """(N, K + 1) true levels at the plateaus, N draws."""
     dx = np.diff(data.x)
     count = len(dx)
-    middle = (
-        np.median(np.clip(data.low, 0, 100) + np.clip(data.high, 0, 100), axis=0) / 2 if data.stepped else data.level
-    )
-    known = ~np.isnan(middle)
-    start = np.interp(data.x, data.x[known], np.maximum.accumulate(middle[known]))
-    least = 0.02 * 100 / count
+    known = ~np.isnan(data.level)
+    start = np.interp(data.x, data.x[known], np.maximum.accumulate(data.level[known]))
+    usual = float(np.nanmedian(data.sd))
+    least = 0.1 * usual / count  # so that it rises, and is not off
     start = np.maximum.accumulate(start) + least * np.arange(count + 1)
-    fixed_low, fixed_high = data.pinned_low, data.pinned_high
-    if fixed_low:
+    if data.ends.empty:
         start = np.maximum(start, least * np.arange(count + 1))
         start[0] = 0.0
-    if fixed_high:
+    if data.ends.full:
         start = np.minimum(start, 100 - least * np.arange(count + 1)[::-1])
         start[-1] = 100.0
     h = np.repeat(start[None, :], CHAINS, axis=0)
-    way = rng.integers(len(data.low), size=CHAINS)
-    shift = rng.choice(len(data.offsets), CHAINS, p=data.offset_priors)
     bend = BEND * np.sqrt(10 * (dx[1:] + dx[:-1]) / 2 / data.whole)
-    usual = float(np.nanmedian(data.sd)) if not data.stepped else data.offsets[-1]
 
     def bends(h: Floats) -> tuple[Floats, Floats]:
         """Logarithms of the slopes (R, K), and of how likely their changes are (R, K - 1)."""
@@ -539,20 +565,16 @@ def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats
             logs = -(FREEDOM + 1) / 2 * np.log1p(change**2 / FREEDOM)
         return slopes, np.where(np.isfinite(change), logs, -np.inf)
 
-    def fits(h: Floats, way: NDArray[np.int64], shift: NDArray[np.int64]) -> Floats:
+    def fits(h: Floats) -> Floats:
         """(R, K + 1) logarithms of how likely the readings are."""
-        if not data.stepped:
-            off = (h - data.level) / data.sd
-            return np.where(np.isnan(off), 0.0, -0.5 * np.minimum(off**2, WORST_MISFIT))
-        offset = data.offsets[shift][:, None]
-        inside = _normal((data.high[way] + offset - h) / data.sd) - _normal((data.low[way] + offset - h) / data.sd)
-        return np.log((1 - WRONG) * np.nan_to_num(inside, nan=1.0) + WRONG * 0.05)
+        off = (h - data.level) / data.sd
+        return np.where(np.isnan(off), 0.0, -0.5 * np.minimum(off**2, WORST_MISFIT))
 
     free = np.ones(count + 1, np.bool_)
-    free[0], free[-1] = not fixed_low, not fixed_high
+    free[0], free[-1] = not data.ends.empty, not data.ends.full
     slopes, changes = bends(h)
-    likely = fits(h, way, shift)
-    kept_h, kept_offset = [], []
+    likely = fits(h)
+    kept = []
     for number in range(ROUNDS):
         for first in range(4):
             some = np.zeros(count + 1, np.bool_)
@@ -564,7 +586,7 @@ def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats
                 some, rng.normal(size=h.shape) * 10 ** rng.uniform(-2, 0.2, h.shape) * np.minimum(room, 20), 0
             )
             new_slopes, new_changes = bends(moved)
-            new_likely = fits(moved, way, shift)
+            new_likely = fits(moved)
             gain = new_likely - likely
             difference = np.where(np.isfinite(new_changes), new_changes - changes, -np.inf)
             # A level takes part in two slopes and three changes of slope.
@@ -580,27 +602,17 @@ def _drawn_levels(data: _Data, rng: np.random.Generator) -> tuple[Floats, Floats
             slopes, changes = bends(h)
         # All slopes by the same factor.
         factor = np.exp(rng.normal(size=CHAINS) * 10 ** rng.uniform(-3, -0.7, CHAINS))[:, None]
-        fulcrum = h[:, -1:] if fixed_high else h[:, :1]
+        fulcrum = h[:, -1:] if data.ends.full else h[:, :1]
         moved = fulcrum + (h - fulcrum) * factor
-        new_likely = fits(moved, way, shift)
+        new_likely = fits(moved)
         gain = (new_likely - likely).sum(axis=1)  # the prior of the slopes is flat in their logarithm
         taken = np.log(rng.random(CHAINS)) < gain
         h = np.where(taken[:, None], moved, h)
         likely = np.where(taken[:, None], new_likely, likely)
-        if data.stepped:
-            other, turned = (
-                rng.integers(len(data.low), size=CHAINS),
-                rng.choice(len(data.offsets), CHAINS, p=data.offset_priors),
-            )
-            new_likely = fits(h, other, turned)
-            taken = np.log(rng.random(CHAINS)) < (new_likely - likely).sum(axis=1)
-            way, shift = np.where(taken, other, way), np.where(taken, turned, shift)
-            likely = np.where(taken[:, None], new_likely, likely)
         slopes, changes = bends(h)
         if number >= BURNT and (number - BURNT) % KEPT == 0:
-            kept_h.append(h.copy())
-            kept_offset.append(data.offsets[shift])
-    return np.concatenate(kept_h), np.concatenate(kept_offset)
+            kept.append(h.copy())
+    return np.concatenate(kept)
 
 
 def _curves(h: Floats, data: _Data, rng: np.random.Generator, *, from_bottom: bool) -> Floats:
@@ -637,16 +649,8 @@ def _curves(h: Floats, data: _Data, rng: np.random.Generator, *, from_bottom: bo
 # ---- what is told ----
 
 
-def _litres_at_start(curves: Floats, offsets: Floats, data: _Data, drain: bool) -> Floats:
-    level = data.level[-1 if drain else 0] if not data.stepped else np.nan
-    if data.stepped:
-        low, high = (side[:, -1 if drain else 0] for side in (data.low, data.high))
-        level = float(np.median((np.clip(low, 0, 100) + np.clip(high, 0, 100)) / 2))
-    return np.array([np.interp(level + offset, LEVELS, curve) for curve, offset in zip(curves, offsets, strict=True)])
-
-
 def _points(
-    chosen: _Fit, curves: Floats, offsets: Floats, data: _Data, found: Plateaus, *, drain: bool
+    chosen: _Fit, curves: Floats, shifts: Floats, ends: _Ends, found: Plateaus, *, drain: bool
 ) -> tuple[TablePoint, ...]:
     levels = found.cells[:, ~np.isnan(found.cells).all(axis=0)]
     levels = np.unique(np.round(np.nanmedian(levels, axis=0), 3))
@@ -659,16 +663,16 @@ def _points(
     at = np.concatenate([[0.0], inner, [100.0]])
     seen = (float(levels[0]), float(levels[-1])) if len(levels) else (0.0, 100.0)
 
-    def litres(curves: Floats, offsets: Floats) -> Floats:
-        shifted = np.clip(at[None, 1:-1] + offsets[:, None], 0, 100)
+    def litres(curves: Floats, shifts: Floats) -> Floats:
+        shifted = np.clip(at[None, 1:-1] + shifts[:, None], 0, 100)
         inside = np.array([np.interp(row, LEVELS, curve) for row, curve in zip(shifted, curves, strict=True)])
         return np.column_stack([curves[:, 0], inside.reshape(len(curves), -1), curves[:, -1]])
 
-    middle = np.median(litres(chosen.curves, chosen.offsets), axis=0)
+    middle = np.median(litres(chosen.curves, chosen.shifts), axis=0)
     middle = np.maximum.accumulate(middle)
-    low, high = np.quantile(litres(curves, offsets), [0.025, 0.975], axis=0)
-    reads_empty = data.pinned_low
-    reads_full = bool(found.cells[:, -1 if not drain else 0].max() >= 100) if not drain else data.pinned_high
+    low, high = np.quantile(litres(curves, shifts), [0.025, 0.975], axis=0)
+    reads_empty = ends.empty
+    reads_full = bool(found.cells[:, -1].max() >= 100) if not drain else ends.full
     return tuple(
         TablePoint(
             round(float(level), 3), round(float(value), 3), float(min(a, value)), float(max(b, value)),
@@ -704,15 +708,15 @@ def _seconds(value: Any) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _notes(found: Plateaus, data: _Data, *, drain: bool, start_known: bool) -> list[str]:
+def _notes(found: Plateaus, at: _Ends, *, drain: bool, start_known: bool) -> list[str]:
     notes = []
     ends = found.level_pct if not drain else 100 - found.level_pct
     first = float(ends[0]) if not np.isnan(ends[0]) else 0.0
-    if start_known and not drain and not data.pinned_low:
+    if start_known and not drain and not at.empty:
         notes.append(
             f"the tank was taken for empty, yet its sender read {first:.1f} %: say --begins unknown if it was not"
         )
-    if start_known and drain and not data.pinned_high:
+    if start_known and drain and not at.full:
         notes.append(
             f"the tank was taken for full, yet its sender read {first:.1f} %: say --begins unknown if it was not"
         )
@@ -735,4 +739,15 @@ def _notes(found: Plateaus, data: _Data, *, drain: bool, start_known: bool) -> l
     if seen_apart and (found.together or found.hasty):
         pours = counted(found.together + found.hasty, "pour")
         notes.append(f"{pours} went in with another, or could not be told from it; were all made?")
+    return notes
+
+
+def _notes_of_range(found: Plateaus, low: float, high: float, drain: bool) -> list[str]:
+    notes = []
+    reached = float(np.nanmedian(found.cells[:, -1]))
+    if reached < 100 - UNSEEN_PCT:
+        seen = f"below {100 - reached:.0f} %" if drain else f"above {reached:.0f} %"
+        notes.append(f"{'emptied' if drain else 'filled'} no further: {seen} the tank is taken to go on as before")
+    if (high - low) / (high + low) > GUESS:
+        notes.append("the capacity is little more than a guess: fill the tank up, count, and write that instead")
     return notes

@@ -6,24 +6,24 @@ what is neither (slosh). More rests than pours are pauses in a pour; fewer are p
 division of least cost of the rests among the known number of pours says: by how long a rest lasted, and by how much of the
 level a litre makes up beside its neighbours.
 
-A sender of coarse steps shows marks being passed. Between them pours may go unseen, so how many were over at each mark is
-drawn from what the rhythm of pouring leaves likely: forward filtering, backward sampling (Carter and Kohn, "On Gibbs sampling
-for state space models", Biometrika 81, 1994) over the number of pours, with normal times between them.
+A sender of coarse steps shows marks being passed, and between them pours may go unseen. What was read after each pour then
+follows from the curves that explain the marks (marks.py), drawn by how likely they are.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise, product
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from canlevel.derivation.marks import Marks
 from canlevel.derivation.segments import best_division
-from canlevel.derivation.sender import FINEST_PCT, describe_sender, without_spikes
+from canlevel.derivation.sender import FINEST_PCT, Sender, describe_sender, without_spikes
 
-__all__ = ["Plateaus", "find_plateaus", "is_stepped", "noise_of", "settled"]
+__all__ = ["Plateaus", "described", "is_stepped", "noise_of", "plateaus_of_marks", "plateaus_of_rests", "settled"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -33,20 +33,13 @@ MEDIAN_TO_SD = 1.4826  # of a normal variable
 CALM_IS_LOW = 0.86  # by which the lower third of such medians is below the usual one: simulated for white noise
 COARSE_PCT, COARSE_NOISE = 0.75, 0.3  # a step from which on, and noise in steps up to which, levels are cells
 WILD, WILD_PRICE, REST_PRICE = 9.0, 10.0, 15.0  # in squared standard deviations
-ALTERNATIVES = 48  # ways to count the pours of a coarse sender that are carried along
 PAUSE_COST, PAUSE_LONG_COST, TOGETHER_COST, UNSEEN_COST, MISFIT_COST = 1.0, 6.0, 3.0, 1.5, 12.0
 PAUSE_S, AS_PIECES = 6.0, 2.0  # a pause is longer, and by so much longer than the others in its pour
 AS_LONG, HASTY = 0.6, 0.3  # of the usual rest after a pour
 ALIKE = 2.0  # standard errors within which two rests are one
 LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
 SLOPE_SPREADS = (0.6, 0.35, 0.2, 0.15)  # by logarithm, round after round
-MARKS_A_POUR = 1.5  # from which on pours are told apart by where the level rests
 SETTLING_PCT = 0.04  # by which slosh and the sender's lag may leave a plateau off, however long it rests
-SOFT = 0.08  # of a step, by which a mark may be elsewhere
-# Spread of the time between pours, as a part of it, of who keeps time and of who does not; and of how long before the first and
-# after the last.
-RHYTHMS, EDGE = (0.12, 0.35), 0.6
-WITHIN = 0.2  # of the time between pours, that one pour takes to pass from mark to mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,17 +104,42 @@ def is_stepped(step_pct: float, noise_pct: float) -> bool:
     return step_pct >= COARSE_PCT and noise_pct < COARSE_NOISE * step_pct
 
 
-def find_plateaus(seconds: Floats, level: Floats, pours_l: Floats, *, seed: int = 7) -> Plateaus:
-    """What the level was after each pour. seconds, level: (n,) of a tank that fills, n >= 8. pours_l: (K,) as poured.
+def described(seconds: Floats, level: Floats) -> tuple[Sender, Floats]:
+    """The sender by a level that fills, n >= 8 readings, and the readings without spikes. Its noise is that of rests."""
+    step = describe_sender(seconds, level).step_pct
+    calm = without_spikes(level, step)
+    return Sender(step, noise_of(calm)), calm
 
-    seed: of the draws of a coarse sender. A tank that is drained comes with its levels turned about 100 %.
-    """
-    sender = describe_sender(seconds, level)
-    calm = without_spikes(level, sender.step_pct)
-    noise = noise_of(calm)
-    if is_stepped(sender.step_pct, noise):
-        return _by_marks(seconds, calm, sender.step_pct, noise, pours_l, seed)
-    return _by_rests(seconds, calm, sender.step_pct, noise, pours_l)
+
+def plateaus_of_marks(marks: Marks, passed: Floats, pours_l: Floats) -> Plateaus:
+    """What a coarse sender read after each pour. passed: (P, J) litres poured at each of its marks, in P likely ways."""
+    count = len(pours_l)
+    ends = np.concatenate([[0.0], np.cumsum(pours_l)])
+    ends[-1] = np.inf  # all were over when the last mark was passed
+    over = (passed[:, None, :] <= ends[None, :, None]).sum(axis=2)
+    over[:, 0] = 0
+    over = np.maximum.accumulate(over, axis=1)
+    values = np.concatenate([[marks.first_pct], marks.above])
+    cells = values[over]
+    agreed = np.flatnonzero((over == over[:1]).all(axis=0))
+    blank = np.full(count + 1, np.nan)
+    begins, lasted = blank.copy(), blank.copy()
+    edges = np.concatenate([[marks.first_s], marks.at_s, [marks.last_s]])
+    begins[agreed], lasted[agreed] = edges[over[0, agreed]], edges[over[0, agreed] + 1]
+    if len(agreed) == count + 1:
+        cells = cells[:1]
+    usual = np.median(cells, axis=0)
+    # Several marks that one pour passed: where the level stood still for long among them, another pour may have been made.
+    rests = lasted - begins
+    usual_s = float(np.nanmedian(rests)) if len(agreed) else np.inf
+    within = np.diff(marks.at_s)[(over[:, :, None] != np.arange(1, len(marks.at_s))).all(axis=(0, 1))]
+    together = int(np.count_nonzero(np.diff(usual) == 0))
+    soft = np.full(count + 1, marks.soft_pct)
+    return Plateaus(
+        True, marks.step_pct, marks.noise_pct, usual, soft, cells, begins, lasted, pauses=0, together=together,
+        unnamed=int(np.count_nonzero(within >= AS_LONG * usual_s)),
+        hasty=int(np.count_nonzero(rests[1:] < HASTY * usual_s)),
+    )  # fmt: skip
 
 
 def settled(seconds: Floats, level: Floats, *, lasting_s: float = 10.0) -> float | None:
@@ -131,16 +149,20 @@ def settled(seconds: Floats, level: Floats, *, lasting_s: float = 10.0) -> float
         return None
     values = level[late]
     half = len(values) // 2
-    noise = max(noise_of(level[-200:]), FINEST_PCT)
     moved = abs(float(values[half:].mean() - values[:half].mean()))
-    calm = moved <= 3 * noise * np.sqrt(2 / max(half, 1)) + 0.05
+    # A level that rests at a mark flickers about it: each half scatters, and the halves are alike.
+    flicker = float(np.hypot(values[half:].std(), values[:half].std())) / np.sqrt(2)
+    scatter = max(3 * max(noise_of(level[-200:]), FINEST_PCT), 2.5 * flicker)
+    calm = moved <= scatter * np.sqrt(2 / max(half, 1)) + 0.05
     return float(np.median(values)) if calm else None
 
 
 # ---- a sender without coarse steps ----
 
 
-def _by_rests(seconds: Floats, level: Floats, step: float, noise: float, pours_l: Floats) -> Plateaus:
+def plateaus_of_rests(seconds: Floats, level: Floats, sender: Sender, pours_l: Floats) -> Plateaus:
+    """What a sender without coarse steps read after each pour. seconds, level: (n,), without spikes. pours_l: (K,)."""
+    step, noise = sender.step_pct, sender.noise_pct
     # What rounding leaves once noise has dithered it: the first harmonic of the saw-tooth (Widrow and Kollar, "Quantization
     # noise", 2008).
     spread = max(noise, FINEST_PCT, step / np.sqrt(12))
@@ -341,173 +363,3 @@ def _smooth_slopes(rests: list[_Rest], total: Floats, chosen: dict[int, int], gu
 
 def _middle_of_neighbours(values: Floats) -> Floats:
     return np.array([np.median(values[max(0, i - 2) : i + 3]) for i in range(len(values))])
-
-
-# ---- a sender of coarse steps ----
-
-
-def _by_marks(seconds: Floats, level: Floats, step: float, noise: float, pours_l: Floats, seed: int) -> Plateaus:
-    count = len(pours_l)
-    path = _rising(level)
-    passed = np.flatnonzero(np.diff(path) > 0) + 1
-    values = path[np.concatenate([[0], passed])]  # (J + 1,) each level in turn
-    at = seconds[passed]
-    if len(at) >= MARKS_A_POUR * count:
-        return _by_runs(seconds, path, step, noise, pours_l)
-    ways = _counted_pours(at, values, float(seconds[0]), float(seconds[-1]), pours_l, step, np.random.default_rng(seed))
-    # (P, K + 1) the level after each pour: how many marks were passed by its end.
-    marks = (ways[:, None, :] <= np.arange(count + 1)[None, :, None]).sum(axis=2)
-    cells = values[marks]
-    usual = np.median(cells, axis=0)
-    agreed = (cells == cells[:1]).all(axis=0)
-    blank = np.full(count + 1, np.nan)
-    begins, ends = blank.copy(), blank.copy()
-    edges = np.concatenate([[seconds[0]], at, [seconds[-1]]])
-    for pour in np.flatnonzero(agreed):
-        place = int(marks[0, pour])
-        begins[pour], ends[pour] = edges[place], edges[place + 1]
-    together = int(np.count_nonzero(np.diff(usual) == 0))
-    soft = max(noise, SOFT * step)
-    return Plateaus(True, step, noise, usual, np.full(count + 1, soft), cells, begins, ends, 0, together)
-
-
-def _by_runs(seconds: Floats, path: Floats, step: float, noise: float, pours_l: Floats) -> Plateaus:
-    """Where each pour passes several marks the level rests long in one step after each, and not in those between."""
-    count = len(pours_l)
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(path) > 0) + 1, [len(path)]])
-    rests = [
-        _Rest(float(seconds[first]), float(seconds[last - 1]), float(path[first]), 0.35 * step, 0.0)
-        for first, last in pairwise(edges.tolist())
-    ]
-    chosen = _shared_out(rests, pours_l)
-    blank = np.full(count + 1, np.nan)
-    level, begins, ends = blank.copy(), blank.copy(), blank.copy()
-    for pour, place in chosen.items():
-        level[pour], begins[pour], ends[pour] = rests[place].level, rests[place].begin_s, rests[place].end_s
-    soft = np.full(count + 1, max(noise, SOFT * step))
-    together = count + 1 - len(chosen)
-    return Plateaus(
-        True, step, noise, level, soft, level[None, :], begins, ends, together=together, **_passed_over(rests, chosen)
-    )
-
-
-def _rising(level: Floats) -> Floats:
-    """(n,) levels that never fall, nearest to (n,) readings by the sum of what they are off: isotonic regression of the
-    median kind (Barlow, Bartholomew, Bremner, Brunk, "Statistical inference under order restrictions", 1972)."""
-    used = np.unique(level)
-    if len(used) > 400:
-        used = np.unique(np.quantile(level, np.linspace(0, 1, 400)))
-    cost = np.zeros(len(used))
-    origin = np.empty((len(level), len(used)), np.int32)
-    places = np.arange(len(used))
-    for row, here in enumerate(level):
-        least = np.minimum.accumulate(cost)
-        origin[row] = np.maximum.accumulate(np.where(cost == least, places, 0))
-        cost = least + np.abs(here - used)
-    path = np.empty(len(level))
-    place = int(np.argmin(cost))
-    for row in range(len(level) - 1, -1, -1):
-        path[row] = used[place]
-        place = int(origin[row, place])
-    return path
-
-
-def _counted_pours(
-    at: Floats, values: Floats, first_s: float, last_s: float, pours_l: Floats, step: float, rng: np.random.Generator
-) -> Rows:
-    """(P, J) during which pour, from 1, each of J marks was passed: P draws. at: (J,) when. values: (J + 1,) levels in turn.
-
-    A state is a pour that passed a mark, and the last mark it passed. From one such pour to the next the time from last mark to
-    last mark goes by the rhythm and the number of pours, those between being unseen; the marks within a pour follow each other
-    in less; and what the level rose by goes by the litres, loosely at first, then by what is known of the shape nearby.
-    """
-    count, marks = len(pours_l), len(at)
-    if not marks:
-        return np.zeros((1, 0), np.int64)
-    total = np.concatenate([[0.0], np.cumsum(pours_l)])
-    many = marks >= count  # marks, so that they tell the shape nearby
-    drawn = []
-    for guess in FIRST_GUESSES:
-        guessed = rising = (values[-1] - values[0]) * guess(total / total[-1])
-        for spread in SLOPE_SPREADS if many else SLOPE_SPREADS[:1]:
-            ways, evidence = _drawn(at, values, first_s, last_s, rising, spread, step, rng)
-            level = values[(ways[:, None, :] <= np.arange(count + 1)[None, :, None]).sum(axis=2)].mean(axis=0)
-            off = np.log(np.maximum(np.diff(level), 0.1 * step) / np.maximum(np.diff(guessed), 1e-6))
-            rising = np.concatenate([[0.0], np.cumsum(np.exp(_middle_of_neighbours(off)) * np.diff(guessed))])
-        drawn.append((ways, evidence))
-    shares = _shares(np.array([evidence for _, evidence in drawn]))
-    taken = rng.choice(len(drawn), ALTERNATIVES, p=shares)
-    return np.array([drawn[which][0][way] for way, which in enumerate(taken)])
-
-
-def _drawn(
-    at: Floats, values: Floats, first_s: float, last_s: float, rising: Floats, spread: float, step: float,
-    rng: np.random.Generator,
-) -> tuple[Rows, float]:  # fmt: skip
-    """((P, J) draws of the pour that passed each mark, the logarithm of how likely all this is).
-
-    rising: (K + 1,) what the level is expected to be after each pour.
-    """
-    count, marks = len(rising) - 1, len(at)
-    whole = max(last_s - first_s, 1.0)
-    pours = np.arange(count + 1)
-    apart = np.maximum(pours[None, :] - pours[:, None], 0)  # (K + 1, K + 1) from pour to pour
-    rise = rising[None, :] - rising[:, None]
-    loose = np.sqrt(step**2 / 4 + (spread * rise) ** 2)
-    forbidden = np.where(pours[None, :] > pours[:, None], 0.0, -np.inf)
-    times = np.concatenate([[first_s], at])
-    chains = []
-    rhythms = whole / (count + 1) * np.exp(np.linspace(np.log(0.5), np.log(1.25), 9))
-    for rhythm, uneven in product(rhythms.tolist(), RHYTHMS):
-        between = uneven * np.sqrt(np.maximum(apart, 1)) * rhythm
-        within = WITHIN * rhythm / max(1.0, marks / count / 2)
-        # (J + 1, K + 1) logarithms of how likely it is that a pour was the last to pass the marks so far.
-        forward = np.full((marks + 1, count + 1), -np.inf)
-        forward[0, 0] = 0.0
-        moves: list[Floats] = []
-        for mark in range(1, marks + 1):
-            before = np.arange(mark)
-            seconds = (times[mark] - times[:mark])[:, None, None]
-            normal = np.where(before[:, None, None] == 0, np.hypot(between, EDGE * rhythm), between)
-            expected = np.where(before[:, None, None] == 0, apart - 0.5 * (apart > 0), apart) * rhythm
-            slow = np.where(before == 0, 0.2, 0.01)[:, None, None] / whole
-            timing = np.log(np.exp(-0.5 * ((seconds - expected) / normal) ** 2) / normal + slow)
-            # Marks that the same pour passed before this one.
-            inner = np.concatenate([[0.0], np.cumsum(np.diff(times[1 : mark + 1]))])
-            followed = -(inner[-1] - inner) / within - (mark - 1 - before) * np.log(within)
-            rose = (values[mark] - values[:mark])[:, None, None]
-            volume = -0.5 * ((rose - rise) / loose) ** 2 - np.log(loose)
-            move = forbidden + timing + followed[:, None, None] + np.maximum(volume, -MISFIT_COST - np.log(loose))
-            moves.append(move)
-            forward[mark] = _log_sum(_log_sum(forward[:mark, :, None] + move, axis=1), axis=0)
-        left = count - pours
-        normal = np.hypot(uneven * np.sqrt(np.maximum(left, 0)), EDGE) * rhythm
-        ends = np.log(np.exp(-0.5 * ((last_s - at[-1] - (left + 0.5) * rhythm) / normal) ** 2) / normal + 0.2 / whole)
-        # Pours after the last mark did not reach the next.
-        ends -= 0.5 * (np.maximum(rise[:, -1] - step, 0) / loose[:, -1]) ** 2
-        chains.append((forward, moves, ends))
-    evidence = np.array([_log_sum(forward[-1] + ends, axis=0) for forward, _, ends in chains])
-    ways = np.zeros((ALTERNATIVES, marks), np.int64)
-    for way, chain in enumerate(rng.choice(len(chains), ALTERNATIVES, p=_shares(evidence))):
-        forward, moves, ends = chains[chain]
-        mark = marks
-        pour = int(rng.choice(count + 1, p=_shares(forward[-1] + ends)))
-        while mark:
-            likely = forward[:mark] + moves[mark - 1][:, :, pour]
-            earlier, fewer = divmod(int(rng.choice(likely.size, p=_shares(likely.ravel()))), count + 1)
-            ways[way, earlier:mark] = pour
-            mark, pour = earlier, fewer
-    return ways, float(_log_sum(evidence, axis=0))
-
-
-def _log_sum(logs: Floats, axis: int) -> Floats:
-    """The logarithm of the sum of what these are logarithms of, along an axis."""
-    most = np.max(logs, axis=axis, keepdims=True)
-    most = np.where(np.isfinite(most), most, 0.0)
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(np.sum(np.exp(logs - most), axis=axis)) + most.squeeze(axis))
-
-
-def _shares(logs: Floats) -> Floats:
-    weights = np.exp(logs - logs.max())
-    return np.asarray(weights / weights.sum())
