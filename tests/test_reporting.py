@@ -27,14 +27,14 @@ from canlevel.derivation.outlook import outlook
 from canlevel.derivation.overview import overview
 from canlevel.errors import CanlevelError, CaptureError, QueryError
 from canlevel.reporting.gather import MOST_POINTS, gather, open_hearing
-from canlevel.reporting.page import crossed_words, headlines, report_html
-from canlevel.reporting.pictures import plot_levels
+from canlevel.reporting.page import headlines, report_html
+from canlevel.reporting.pictures import plot_levels, shaded
 from canlevel.reporting.proofs import load_proof
 from canlevel.reporting.thinning import LevelBins, Points
 from canlevel.reporting.writing import write_file
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, packed
 from canlevel.roster import Roster, TankEntry
-from canlevel.show.ahead import figure
+from canlevel.show.ahead import crossed_words, figure
 from canlevel.show.text import levels
 from canlevel.simulate import Flow, Tank, simulate
 from canlevel.storage.store import create_store
@@ -519,6 +519,81 @@ def test_outages_are_shaded_and_listed(tmp_path: Path) -> None:
     assert rows[1] == ["2026-05-01 08:20:00", "2026-05-01 08:25:00", "5 min", "the adapter was gone", "can0"]
     data = json.loads(next(script for attrs, script in page.scripts if attrs.get("type") == "application/json"))
     assert "BoxAnnotation" in json.dumps(data)
+
+
+def test_gaps_that_no_logger_noted_are_told_as_nothing_heard(tmp_path: Path) -> None:
+    """A store filled from recordings: an hour between two of them, and a tank that stayed away for longer."""
+    hour_us = 3_600_000_000
+    fresh, fuel = {"tank": "nmea2000.fresh_water.0"}, {"tank": "nmea2000.fuel.0", "name": "Fuel", "source": 42}
+    path = stored(
+        tmp_path / "store",
+        readings_of([50.0] * 400, **fresh),
+        readings_of([50.0] * 400, begin_us=START_US + hour_us, **fresh),
+        readings_of([50.0] * 400, begin_us=START_US + 2 * hour_us, **fresh),
+        readings_of([60.0] * 400, **fuel),
+        readings_of([60.0] * 400, begin_us=START_US + 2 * hour_us, **fuel),
+    )
+    row = {
+        "from": START + timedelta(seconds=998),
+        "to": START + timedelta(hours=1),
+        "why": "switched off",
+        "channel": "can0",
+    }
+    canlevel.open_store(path).add_marks("outages", pa.Table.from_pylist([row | {"vessel": None}], schema=OUTAGES))
+    report = gather(store=path, made=MADE)
+    second = START_US + hour_us + 997_500_000, START_US + 2 * hour_us
+    assert report.silences == (second,)  # the first hour is the logger's own
+    gaps = {one.tank: one.gaps for one in report.tanks}
+    # Of the fuel tank the time in which the fresh one was heard, too.
+    assert gaps == {"nmea2000.fresh_water.0": (second,), "nmea2000.fuel.0": ((START_US + hour_us, second[1]),)}
+    assert [shaded(one, report) for one in report.tanks] == [
+        ([(START_US + 998_000_000, START_US + hour_us)], list(gaps[one.tank])) for one in report.tanks
+    ]
+    page = Page(report_html(report))
+    told = page.tables["Times without a reading, the latest first, of which nobody noted why"]
+    assert [(row[0][11:], row[1][11:], row[3]) for row in told[1:]] == [
+        ("09:16:37", "10:00:00", "any tank"),
+        ("09:00:00", "10:00:00", "Fuel"),
+    ]
+    numbers = [row for caption, rows in page.tables.items() if caption.startswith("Levels in steps") for row in rows]
+    assert [row for row in numbers if "nothing heard" in row[-1]] == [
+        ["2026-05-01 09:16", "nothing heard until 2026-05-01 10:00 (43 min)"],
+        ["2026-05-01 09:00", "nothing heard until 2026-05-01 10:00 (60 min)"],
+    ]
+    assert page.text.count("outage, noted by the logger") == 2
+
+
+def test_each_tank_says_whose_it_is_where_there_are_two_vessels(tmp_path: Path) -> None:
+    def of(vessel: str, level: float) -> pa.Table:
+        readings = readings_of([level] * 200 + [level + i / 10 for i in range(300)])
+        at = readings.schema.get_field_index("vessel")
+        column = dictionary_column(np.zeros(len(readings), np.int64), [vessel])
+        return readings.set_column(at, READINGS.field("vessel"), column)
+
+    path = stored(tmp_path / "store", of("Harbour workboat", 10.0), of("Clinic <coach>", 40.0))
+    report = gather(store=path, made=MADE)
+    page = Page(report_html(report))
+    both = ["Fresh water of Clinic <coach>", "Fresh water of Harbour workboat"]
+    assert [row[0] for row in page.tables["Tanks as last heard"][1:]] == both
+    assert {row[2] for row in page.tables["Fills and drains, the latest first"][1:]} == {
+        "Clinic <coach>",
+        "Harbour workboat",
+    }
+    assert page.tables["Use by day (UTC), L"][0][1:] == both
+    assert [row[0] for row in page.tables["Slow losses and gains in quiet hours"][1:]] == both
+    plot_levels(report, tmp_path / "levels.svg")
+    assert "Fresh water of Harbour workboat" in (tmp_path / "levels.svg").read_text()
+    alone = gather(store=stored(tmp_path / "one", of("Harbour workboat", 10.0)), made=MADE)
+    assert [row[0] for row in Page(report_html(alone)).tables["Tanks as last heard"][1:]] == ["Fresh water"]
+
+
+def test_one_reading_is_no_good_news(tmp_path: Path) -> None:
+    path = stored(tmp_path / "store", readings_of([50.0]))
+    told = headlines(gather(store=path, made=MADE))
+    assert "good" not in {one.grade for one in told}
+    assert "Fresh water: 1 reading, too little to judge" in {one.text for one in told}
+    path = stored(tmp_path / "two", readings_of([50.0]), readings_of([60.0] * 50, tank="nmea2000.fuel.0", name="Fuel"))
+    assert headlines(gather(store=path, made=MADE))[0].text == "no crossed limit or leak was found in 1 tank"
 
 
 def test_a_recording_and_a_store_together(tmp_path: Path) -> None:

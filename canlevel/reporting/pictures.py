@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canlevel.errors import QueryError
-from canlevel.reporting.gather import Report, TankHistory
+from canlevel.reporting.gather import Report, Span, TankHistory, spans_of
 from canlevel.reporting.writing import write_file
 from canlevel.tables import timestamp_us
 
@@ -32,7 +32,7 @@ __all__ = [
     "limits_of",
     "marked_flows",
     "plot_levels",
-    "spans_of",
+    "shaded",
 ]
 
 # By role, on white. In the report they become variables of its style, for light, dark and paper.
@@ -137,9 +137,13 @@ def plot_levels(report: Report, path: str | Path) -> None:
 
 
 def _label(tank: TankHistory, report: Report) -> str:
-    several = [one for one in report.tanks if (one.name or one.tank) == (tank.name or tank.tank)]
+    vessels = {one.vessel for one in report.tanks}
+    several = [
+        one for one in report.tanks if (one.vessel, one.name or one.tank) == (tank.vessel, tank.name or tank.tank)
+    ]
     source = f" (device {tank.source_address})" if len(several) > 1 else ""
-    return f"{_plain(tank.name or tank.tank)}{source}"
+    vessel = f" of {_plain(tank.vessel or 'a vessel without a name')}" if len(vessels) > 1 else ""
+    return f"{_plain(tank.name or tank.tank)}{source}{vessel}"
 
 
 def _plain(text: str) -> str:
@@ -184,10 +188,15 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
         np.datetime64(report.begin_us, "us"),
         np.datetime64(max(report.end_us, report.begin_us + 1_000_000), "us"),
     )
-    for left, right in spans_of(report.outages, report):
+    noted, unheard = shaded(tank, report)
+    for left, right in noted:
         axes.axvspan(
-            np.datetime64(left, "us"), np.datetime64(right, "us"), facecolor=COLOURS["outage"], alpha=0.35, linewidth=0
+            np.datetime64(left, "us"), np.datetime64(right, "us"), facecolor=COLOURS["outage"], alpha=0.4, linewidth=0
         )
+    for left, right in unheard:
+        ends = np.datetime64(left, "us"), np.datetime64(right, "us")
+        axes.axvspan(*ends, facecolor=COLOURS["outage"], alpha=0.13, linewidth=0)
+        axes.vlines(ends, 0, 1, COLOURS["outage"], transform=axes.get_xaxis_transform(), linewidth=0.8, linestyle=":")
     for limit in limits_of(tank):
         axes.axhline(limit, color=COLOURS["limit"], linewidth=1.0, linestyle=(0, (5, 3)))
     column_us = (max(report.end_us - report.begin_us, 1) + COLUMNS) // COLUMNS
@@ -249,18 +258,24 @@ def level_range(tank: TankHistory) -> tuple[float, float]:
     return max(min(LEAST_PCT, least - 2), -FURTHEST_PCT), min(max(MOST_PCT, most + 2), FURTHEST_PCT)
 
 
-def spans_of(marks: Iterable[dict[str, Any]], report: Report) -> list[tuple[int, int]]:
-    """(from, to) of outages within the time of a report, microseconds, the longest; those that touch as one."""
+def shaded(tank: TankHistory, report: Report) -> tuple[list[Span], list[Span]]:
+    """What a picture of a tank shades, (from, to) in microseconds: outages that a logger noted, and where nothing was heard of
+    the tank though none was noted."""
+    return (
+        _longest(spans_of(report.outages, (report.begin_us or 0, report.end_us or 0)), report),
+        _longest([*report.silences, *tank.gaps], report),
+    )
+
+
+def _longest(spans: Iterable[Span], report: Report) -> list[Span]:
+    """The longest of some spans within the time of a report, in the order of time; those that touch as one."""
     assert report.begin_us is not None
     assert report.end_us is not None
-    found: list[tuple[int, int]] = []
-    for mark in marks:
-        begin_us = timestamp_us(mark["from"])
-        end_us = report.end_us if mark["to"] is None else timestamp_us(mark["to"])
+    found: list[Span] = []
+    for begin_us, end_us in sorted(spans):
         begin_us, end_us = max(begin_us, report.begin_us), min(end_us, report.end_us)
         if found and begin_us <= found[-1][1]:
             found[-1] = found[-1][0], max(found[-1][1], end_us)
         elif begin_us < end_us:
             found.append((begin_us, end_us))
-    longest = sorted(found, key=lambda span: span[0] - span[1])[:MOST_OUTAGES]
-    return sorted(longest)
+    return sorted(sorted(found, key=lambda span: span[0] - span[1])[:MOST_OUTAGES])
