@@ -165,7 +165,7 @@ def tanks(
     if crossed:
         sys.stdout.flush()
         for crossing in crossed:
-            print(crossing_line(crossing), file=sys.stderr)
+            print(crossing_line(crossing, units), file=sys.stderr)
         raise typer.Exit(BAD_NEWS)
 
 
@@ -186,7 +186,7 @@ def _checked(
     from canlevel.recovery import open_whole
     from canlevel.roster import Roster, load_roster
 
-    one_of(source, store)
+    one_of(source, store, words="tanks --check")
     limits = None if roster is None else with_limits(load_roster(roster))
     if store is not None:
         checked = check_store(open_whole(store), limits, now=until or datetime.now(UTC), until=until)
@@ -203,6 +203,7 @@ def _checked(
         listen_s=LISTEN_S,
         need_dates=True,
         every_frame=True,
+        told=[entry for entry in limits.tanks if entry.has_limits],
     )
     live = any(is_live(word) for word in source)
     now = datetime.now(UTC)

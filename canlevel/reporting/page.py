@@ -25,7 +25,7 @@ from canlevel.reporting.proofs import RESULT_WORDS
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, library_script, packed, zoomable
 from canlevel.show.ahead import crossed_words, durations, figure
 from canlevel.show.findings import device_facts, device_words
-from canlevel.show.text import NOTHING, STATUS_WORDS, levels, rate, span_text
+from canlevel.show.text import NO_VESSEL, NOTHING, STATUS_WORDS, levels, rate, span_text
 from canlevel.tables import timestamp_us
 from canlevel.units import VolumeUnit
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
@@ -39,7 +39,6 @@ SOON_H = 24.0
 MOST_WARNINGS = 8
 SILENT_PERIODS, SILENT_S = 20, 600.0
 FEWEST_READINGS = 3  # as a proof has it: fewer show no rhythm, no change and no limit kept
-NO_VESSEL = "a vessel without a name"
 FLUID_WORDS = {
     "fresh_water": "fresh water",
     "grey_water": "grey water",

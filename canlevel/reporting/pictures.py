@@ -18,6 +18,7 @@ import numpy as np
 from canlevel.errors import QueryError
 from canlevel.reporting.gather import Report, Span, TankHistory, spans_of
 from canlevel.reporting.writing import write_file
+from canlevel.show.text import NO_VESSEL
 from canlevel.tables import timestamp_us
 
 if TYPE_CHECKING:
@@ -142,7 +143,7 @@ def _label(tank: TankHistory, report: Report) -> str:
         one for one in report.tanks if (one.vessel, one.name or one.tank) == (tank.vessel, tank.name or tank.tank)
     ]
     source = f" (device {tank.source_address})" if len(several) > 1 else ""
-    vessel = f" of {_plain(tank.vessel or 'a vessel without a name')}" if len(vessels) > 1 else ""
+    vessel = f" of {_plain(tank.vessel or NO_VESSEL)}" if len(vessels) > 1 else ""
     return f"{_plain(tank.name or tank.tank)}{source}{vessel}"
 
 
