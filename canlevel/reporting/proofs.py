@@ -129,8 +129,9 @@ class _Reader:
         measured, low, high = (self._number(item, key, place) for key in ("measured", "low", "high"))
         unit = self._text(item, "unit", place) or ""
         told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
-        if told and low is not None and high is not None and low != high:
-            told += f" ({figure_words(low)} to {figure_words(high)})"
+        limits = "" if low is None or high is None or low == high else f"{figure_words(low)} to {figure_words(high)}"
+        if limits:
+            told = f"{told} ({limits})" if told else f"{limits} {unit}".strip()
         return ProofItem(
             title=self._text(item, "title", place) or self._needed(item, "item", place),
             result=result,
