@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pyarrow as pa
@@ -733,6 +734,30 @@ def test_pictures_are_of_their_kind(tmp_path: Path) -> None:
         canlevel.plot(source, tmp_path / "levels.gif")
     with pytest.raises(QueryError, match="no tank"):
         canlevel.plot(source, tmp_path / "levels.svg", tank="rvc.fresh_water.9")
+
+
+def test_a_picture_says_what_it_is_to_those_who_cannot_see_it(tmp_path: Path) -> None:
+    """A name and a description (WAI-ARIA 1.2, role img; SVG 2, title and desc), and a panel without a level says so."""
+    path = stored(
+        tmp_path / "store",
+        readings_of([50.0] * 20 + [30.0] * 20, name='Bow <1> & "co"'),
+        readings_of([None] * 40, tank="nmea2000.fuel.0", name="Fuel", source=42),
+    )
+    plot_levels(gather(store=path, made=MADE), tmp_path / "levels.svg")
+    root = ElementTree.parse(tmp_path / "levels.svg").getroot()
+    svg = "{http://www.w3.org/2000/svg}"
+    assert root.attrib["role"] == "img"
+    title = root.findtext(f"{svg}title")
+    assert (
+        title
+        == root.attrib["aria-label"]
+        == "Tank levels of Harbour workboat, 2026-05-01 08:00 to 2026-05-01 08:01 UTC"
+    )
+    told = root.findtext(f"{svg}desc")
+    assert told is not None
+    assert 'Bow <1> & "co": from 50.0 to 30.0 %, between 30.0 and 50.0 %' in told
+    assert "Fuel: no level was told" in told
+    assert "no level was told (not available)" in [element.text for element in root.iter(f"{svg}text")]
 
 
 def test_the_commands(tmp_path: Path, canlevel: Callable[..., Result]) -> None:

@@ -9,7 +9,8 @@ import io
 import re
 import warnings
 from collections.abc import Iterable, Sequence
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,7 @@ import numpy as np
 from canlevel.errors import QueryError
 from canlevel.reporting.gather import Report, Span, TankHistory, spans_of
 from canlevel.reporting.writing import write_file
-from canlevel.show.text import NO_VESSEL
+from canlevel.show.text import NO_VESSEL, STATUS_WORDS
 from canlevel.tables import timestamp_us
 
 if TYPE_CHECKING:
@@ -134,7 +135,33 @@ def plot_levels(report: Report, path: str | Path) -> None:
         warnings.warn(
             "the fonts of this computer lack characters of a name: they are boxes in the picture", stacklevel=2
         )
-    write_file(path, content.getvalue())
+    picture = content.getvalue()
+    write_file(path, _with_name(picture.decode(), report, labels).encode() if kind == "svg" else picture)
+
+
+def _with_name(svg: str, report: Report, labels: Sequence[str]) -> str:
+    """An SVG with a name and a description for those who cannot see it: WAI-ARIA's role img, and title and desc of SVG 2."""
+    assert report.begin_us is not None
+    assert report.end_us is not None
+    ends = [
+        f"{datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=at):%Y-%m-%d %H:%M}"
+        for at in (report.begin_us, report.end_us)
+    ]
+    whose = f" of {', '.join(_plain(vessel) for vessel in report.vessels)}" if report.vessels else ""
+    title = f"Tank levels{whose}, {ends[0]} to {ends[1]} UTC"
+    said = []
+    for tank, label in zip(report.tanks, labels, strict=True):
+        known = tank.points.level_pct[~np.isnan(tank.points.level_pct)]
+        said.append(
+            f"{label}: from {known[0]:.1f} to {known[-1]:.1f} %, between {known.min():.1f} and {known.max():.1f} %"
+            if len(known)
+            else f"{label}: no level was told"
+        )
+    told = f"<title>{escape(title)}</title><desc>{escape('; '.join(said))}.</desc>"
+    head = re.search(r"<svg\b[^>]*>", svg)
+    assert head is not None
+    named = f'{head[0][:-1]} role="img" aria-label="{escape(title, quote=True)}">{told}'
+    return svg[: head.start()] + named + svg[head.end() :]
 
 
 def _label(tank: TankHistory, report: Report) -> str:
@@ -204,6 +231,17 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
     points = tank.points.thinned(report.begin_us, column_us, COLUMNS + 1)
     at = points.time_us.astype("datetime64[us]")
     axes.plot(at, points.level_pct, "o" if len(points) == 1 else "-", color=COLOURS["level"], linewidth=1.2)
+    if not len(points):
+        told = STATUS_WORDS[tank.overview["status"]]
+        axes.text(
+            0.5,
+            0.5,
+            f"no level was told ({told})",
+            transform=axes.transAxes,
+            ha="center",
+            va="center",
+            color=COLOURS["ink"],
+        )
     for kind, marker in (("fill", "^"), ("drain", "v")):
         flows = marked_flows(tank.flows, kind)
         ends_us = [(timestamp_us(flow["start"]), timestamp_us(flow["end"])) for flow in flows]
