@@ -562,6 +562,8 @@ def test_gaps_that_no_logger_noted_are_told_as_nothing_heard(tmp_path: Path) -> 
         ["2026-05-01 09:00", "nothing heard until 2026-05-01 10:00 (60 min)"],
     ]
     assert page.text.count("outage, noted by the logger") == 2
+    plot_levels(report, tmp_path / "levels.svg")
+    assert "UTC   dark: an outage, noted by the logger   light: nothing heard" in (tmp_path / "levels.svg").read_text()
 
 
 def test_each_tank_says_whose_it_is_where_there_are_two_vessels(tmp_path: Path) -> None:

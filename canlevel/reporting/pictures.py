@@ -123,7 +123,13 @@ def plot_levels(report: Report, path: str | Path) -> None:
         for tank, label, axes in zip(report.tanks, labels, panels, strict=True):
             _draw(axes, tank, report)
             axes.set_title(label, loc="left", fontsize=10, color=COLOURS["ink"], parse_math=False)
-        panels[-1].set_xlabel("UTC", loc="left", color=COLOURS["ink"])
+        noted, unheard = zip(*(shaded(tank, report) for tank in report.tanks), strict=True)
+        key = [
+            word
+            for word, spans in (("dark: an outage, noted by the logger", noted), ("light: nothing heard", unheard))
+            if any(spans)
+        ]
+        panels[-1].set_xlabel("   ".join(["UTC", *key]), loc="left", color=COLOURS["ink"])
         if title:
             figure.suptitle(title, x=0.01, ha="left", fontsize=12, color=COLOURS["ink"], parse_math=False)
         content = io.BytesIO()
