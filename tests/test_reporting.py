@@ -676,6 +676,20 @@ def test_a_proof_is_told(tmp_path: Path) -> None:
     page = Page(report_html(report))
     assert page.tables["Questions, answers and limits"][1][:4] == [
         "rises when filled", "ok", "40.0 % (39.0 to 41.0)", "at least 2 steps"]  # fmt: skip
+    # A rate in the page's unit (1 US gallon is 3.785411784 L, NIST SP 811), and one of which only the limits are known.
+    item = {
+        "item": "speed",
+        "result": "ok",
+        "unit": "L/min",
+        "measured": 7.570823568,
+        "low": 3.785411784,
+        "high": 11.356235352,
+    }
+    tank = {"tank": "nmea2000.fuel.0", "verdict": "proved", "items": [item, item | {"unit": "s", "measured": None}]}
+    (tmp_path / "speed.json").write_text(json.dumps(proof(tanks=[tank])))
+    (proved,) = load_proof(tmp_path / "speed.json").tanks
+    told = [one.figure(VolumeUnit.US_GALLON) for one in proved.items]
+    assert told == ["2.0 US gal/min (1.0 to 3.0)", "3.8 to 11.4 s"]
     assert [one.text for one in headlines(report) if one.word == "Proof"] == [f"{HOSTILE}: not proved"]
     assert len(page.scripts) == 3
 

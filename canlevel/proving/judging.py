@@ -932,7 +932,7 @@ class _Case:
             if result == "ok" and high > ok_s
             else f"the sender is {_between(low, max(high, low))} behind"
         )
-        if not track.stepped and result == "ok" and (first.first_change_s or 0.0) > max(ok_s, high):
+        if not track.stepped and result == "ok" and (first.first_change_s or 0.0) > max(high, 0.0) + period_s:
             own = f"its noise hid it until then, and {own}"
         if track.stepped:
             own = f"less the time that a step ({_step_words(track, self.bench.units)}) takes, {own}"

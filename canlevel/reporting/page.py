@@ -21,7 +21,7 @@ from canlevel.findings.checks import HYGIENE, LEVELS, MOVING, WIRES
 from canlevel.history import LATELY_DAYS
 from canlevel.reporting.gather import Report, Span, TankHistory
 from canlevel.reporting.pictures import MOST_MARKS, level_svg, limits_of, shaded
-from canlevel.reporting.proofs import RESULT_WORDS
+from canlevel.reporting.proofs import RESULT_WORDS, Proof
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, library_script, packed, zoomable
 from canlevel.show.ahead import crossed_words, durations, figure
 from canlevel.show.findings import device_facts, device_words
@@ -141,7 +141,7 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
         ],
         "outlook_at": _at(report.end_us),
         **_bus(report),
-        "proofs": [_proof(proof) for proof in report.proofs],
+        "proofs": [_proof(proof, units) for proof in report.proofs],
         "outages": outages,
         "outages_all": f"{len(report.outages):,}",
         "outages_left_out": len(report.outages) > MOST_OUTAGES,
@@ -645,7 +645,7 @@ def _device(row: dict[str, Any], when: str) -> dict[str, Any]:
 # ---- proofs, outages, how it was made ----
 
 
-def _proof(proof: Any) -> dict[str, Any]:
+def _proof(proof: Proof, units: VolumeUnit) -> dict[str, Any]:
     told = [f"from {proof.file}"]
     if proof.source:
         told.append(f"of {proof.source}")
@@ -667,7 +667,7 @@ def _proof(proof: Any) -> dict[str, Any]:
                     {
                         "title": item.title,
                         "result": RESULT_WORDS[item.result],
-                        "measured": item.measured or NOTHING,
+                        "measured": item.figure(units) or NOTHING,
                         "limit": item.limit,
                         "sentence": item.sentence,
                     }

@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 
 from canlevel.errors import Place, QueryError, printable
 from canlevel.show.text import number as figure_words
+from canlevel.units import VolumeUnit
 
 __all__ = ["RESULT_WORDS", "Proof", "ProofItem", "ProvedTank", "load_proof"]
 
@@ -23,13 +24,27 @@ MAKE_ONE = "write one with: canlevel prove SOURCE --roster FILE --format json"
 
 @dataclass(frozen=True, slots=True)
 class ProofItem:
-    """One question about a tank. result: a key of RESULT_WORDS. measured: as a person reads it, "" where nothing was."""
+    """One question about a tank. result: a key of RESULT_WORDS. measured: in `unit`, between low and high, None where nothing
+    was. sentence, limit: as written, in the unit that the proof was asked for."""
 
     title: str
     result: str
     sentence: str
-    measured: str
+    measured: float | None
+    low: float | None
+    high: float | None
+    unit: str
     limit: str
+
+    def figure(self, units: VolumeUnit) -> str:
+        """What was measured, as a person reads it; litres in `units`. "" where nothing was."""
+        unit, scale = (f"{units.symbol}/min", units.litres) if self.unit == "L/min" else (self.unit, 1.0)
+        measured, low, high = (None if one is None else one / scale for one in (self.measured, self.low, self.high))
+        told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
+        if low is None or high is None or low == high:
+            return told
+        limits = f"{figure_words(low)} to {figure_words(high)}"
+        return f"{told} ({limits})" if told else f"{limits} {unit}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,16 +142,14 @@ class _Reader:
         if result not in RESULT_WORDS:
             self._refuse(f"{place}.result", f"is none of: {', '.join(RESULT_WORDS)}")
         measured, low, high = (self._number(item, key, place) for key in ("measured", "low", "high"))
-        unit = self._text(item, "unit", place) or ""
-        told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
-        limits = "" if low is None or high is None or low == high else f"{figure_words(low)} to {figure_words(high)}"
-        if limits:
-            told = f"{told} ({limits})" if told else f"{limits} {unit}".strip()
         return ProofItem(
             title=self._text(item, "title", place) or self._needed(item, "item", place),
             result=result,
             sentence=self._text(item, "sentence", place) or "",
-            measured=told,
+            measured=measured,
+            low=low,
+            high=high,
+            unit=self._text(item, "unit", place) or "",
             limit=self._text(item, "limit", place) or "",
         )
 
