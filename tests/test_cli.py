@@ -442,6 +442,17 @@ def test_commands_import_only_what_they_need(words: list[str], unneeded: list[st
     assert ran.stderr.splitlines()[-1] == "0"
 
 
+@pytest.mark.parametrize("command", ["tanks", "tanks --check", "flows", "leaks", "outlook", "plot"])
+def test_what_to_do_next_names_the_command(command: str, tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    code, _, errors = canlevel(*command.split())
+    assert code == 2
+    assert f"canlevel {command} boat.log, or canlevel {command} --store history" in errors
+    errors = canlevel(*command.split(), tmp_path)[2]
+    assert "is a folder, not a recording" in errors or "no limit" in errors or "no roster" in errors
+    if command != "tanks --check":
+        assert "a history that log keeps is read with --store" in errors
+
+
 def test_two_vessels_are_told_apart_in_tables(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
     """The recipe of README: two histories taken into one."""
     for name, store in (("workboat", "bow"), ("clinic-coach", "stern")):

@@ -136,6 +136,7 @@ def tanks(
     until = moment(as_of, "--as-of")
     if until is not None and store is None:
         raise QueryError("--as-of is for a store", next_step="give the store with --store")
+    one_of(source, store, words="tanks --check" if check else "tanks")
     crossed: list[Crossing] = []
     if check:
         readings, crossed = _checked(
@@ -186,7 +187,6 @@ def _checked(
     from canlevel.recovery import open_whole
     from canlevel.roster import Roster, load_roster
 
-    one_of(source, store, words="tanks --check")
     limits = None if roster is None else with_limits(load_roster(roster))
     if store is not None:
         checked = check_store(open_whole(store), limits, now=until or datetime.now(UTC), until=until)
@@ -240,6 +240,7 @@ def flows(
     from canlevel.show.pictures import flow_picture
     from canlevel.show.rows import FLOW_KEYS
 
+    one_of(source, store, words="flows")
     begin, end = moment(since, "--since"), moment(until, "--until")
     readings = None
     if store is not None and not source and roster is None:

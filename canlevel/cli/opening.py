@@ -133,7 +133,6 @@ def readings_of(
 ) -> pa.Table:
     """READINGS of a SOURCE or of a store, whichever was given."""
     in_order(since, until)
-    one_of(source, store)
     if store is not None:
         from canlevel.recovery import open_whole
 
@@ -166,7 +165,7 @@ def readings_of(
     return readings.filter(matching(tank, since, until))
 
 
-def one_of(source: list[str] | None, store: Path | None, *, words: str = "tanks") -> None:
+def one_of(source: list[str] | None, store: Path | None, *, words: str) -> None:
     """Raises QueryError unless there is either a SOURCE or a store. words: of a command that takes them."""
     if bool(source) == (store is not None):
         raise QueryError(

@@ -106,7 +106,12 @@ def plot_levels(report: Report, path: str | Path) -> None:
     if kind not in ("svg", "png"):
         raise QueryError(f"{path.name}: a picture is .svg or .png", next_step="name it like -o levels.svg")
     if not report.tanks:
-        raise QueryError("no tank was heard, so there is nothing to draw", next_step="canlevel explain SOURCE says why")
+        raise QueryError(
+            "no tank was heard in that time, so there is nothing to draw",
+            next_step="look at another time with --since and --until: canlevel tanks --store DIR says when each was heard last"
+            if report.store is not None
+            else "canlevel explain SOURCE says why",
+        )
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
