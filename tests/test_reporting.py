@@ -486,6 +486,8 @@ def test_limits_of_the_roster_come_first(tmp_path: Path) -> None:
     assert told[1][2].startswith("Fresh water: silent for")
     assert told[2] == ("fault", "Missing", "Never heard: in the roster, and not heard in this time")
     text = report_html(report)
+    shown = {row[0]: row[5] for row in Page(text).tables["Tanks as last heard"][1:]}
+    assert shown == {"Fresh water": "silent for 38 min", "Fuel": "ok"}  # what it said so long ago is no status of now
     assert "limit at 15 %" in text
     assert "limit at 90 %" in text
 
@@ -685,11 +687,13 @@ def test_a_proof_is_told(tmp_path: Path) -> None:
         "low": 3.785411784,
         "high": 11.356235352,
     }
-    tank = {"tank": "nmea2000.fuel.0", "verdict": "proved", "items": [item, item | {"unit": "s", "measured": None}]}
+    counted = {"item": "one_device", "result": "ok", "unit": "devices", "measured": 1.0}
+    items = [item, item | {"unit": "s", "measured": None}, counted]
+    tank = {"tank": "nmea2000.fuel.0", "verdict": "proved", "items": items}
     (tmp_path / "speed.json").write_text(json.dumps(proof(tanks=[tank])))
     (proved,) = load_proof(tmp_path / "speed.json").tanks
     told = [one.figure(VolumeUnit.US_GALLON) for one in proved.items]
-    assert told == ["2.0 US gal/min (1.0 to 3.0)", "3.8 to 11.4 s"]
+    assert told == ["2.0 US gal/min (1.0 to 3.0)", "3.8 to 11.4 s", "1 device"]
     assert [one.text for one in headlines(report) if one.word == "Proof"] == [f"{HOSTILE}: not proved"]
     assert len(page.scripts) == 3
 

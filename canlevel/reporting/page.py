@@ -342,6 +342,9 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
     picture = any(level == level for level in tank.points.level_pct.tolist()[:2])
     status = view["status"]
     told = STATUS_WORDS[status] + (f"; {counted(view['malformed'], 'malformed frame')}" if view["malformed"] else "")
+    silent_s = _silent_s(tank, report)
+    if silent_s is not None:
+        told = f"{told}; silent for {span_words(silent_s)}" if status != "ok" else f"silent for {span_words(silent_s)}"
     limits = limits_of(tank)
     noted, unheard = shaded(tank, report)
     return {
@@ -356,7 +359,7 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
         "volume": _litres(view["volume_l"], units),
         "capacity": _litres(view["capacity_l"], units),
         "status": told,
-        "bad": status not in ("ok", "over_range"),
+        "bad": status not in ("ok", "over_range") or silent_s is not None,
         "alarms": [crossed_words(alarm, units) for alarm in tank.alarms],
         "no_alarm": "none" if tank.entry is not None and tank.entry.has_limits else "no limits set",
         "last_heard": _at(view["last_heard"], seconds=True),

@@ -18,6 +18,7 @@ FORMAT, FORMAT_VERSION = "canlevel proof", 1
 LARGEST = 16 * 1024 * 1024
 MOST_TANKS, MOST_ITEMS, LONGEST_TEXT = 1000, 200, 2000
 VERDICTS = ("proved", "proved with remarks", "not proved")
+COUNTED = ("readings", "devices")
 RESULT_WORDS = {"ok": "ok", "remark": "remark", "fail": "failed", "not_tested": "not tested"}
 MAKE_ONE = "write one with: canlevel prove SOURCE --roster FILE --format json"
 
@@ -41,6 +42,8 @@ class ProofItem:
         unit, scale = (f"{units.symbol}/min", units.litres) if self.unit == "L/min" else (self.unit, 1.0)
         measured, low, high = (None if one is None else one / scale for one in (self.measured, self.low, self.high))
         told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
+        if measured is not None and unit in COUNTED:
+            told = f"{measured:,.0f} {unit}" if measured != 1 else f"1 {unit.removesuffix('s')}"
         if low is None or high is None or low == high:
             return told
         limits = f"{figure_words(low)} to {figure_words(high)}"
