@@ -287,6 +287,7 @@ def prove(
     fill: str | Iterable[str] = (),
     drain: str | Iterable[str] = (),
     marks: str | Path | None = None,
+    units: VolumeUnit | str = VolumeUnit.LITRE,
     dbc: Sources = (),
     start: datetime | str | None = None,
     bitrate: int = 250_000,
@@ -295,6 +296,7 @@ def prove(
     """Whether each tank of a roster is what it should be and follows its valves; to_dict() of what is returned is the JSON.
 
     fill, drain: marks as `[ID=]OPENED[/CLOSED]`, times as in README.md. marks: a CSV file of them. tank: only this one.
+    units: of volumes in sentences; figures stay in litres.
     Raises QueryError for a mark outside the recording or a tank that is not in the roster, CanlevelError for what cannot be
     read.
     """
@@ -309,7 +311,7 @@ def prove(
         written += load_marks(marks)
     words = [source] if isinstance(source, str | Path) else list(source)
     heard = open_examination(words, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds).run()
-    return proof_of(heard, written, words, version=__version__, tank=tank)
+    return proof_of(heard, written, words, version=__version__, tank=tank, units=VolumeUnit(units))
 
 
 def report(

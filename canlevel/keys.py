@@ -13,13 +13,17 @@ from __future__ import annotations
 import os
 import re
 import sys
+import threading
+from collections import deque
+from collections.abc import Callable
 from contextlib import suppress
 from types import TracebackType
 from typing import Any
 
-__all__ = ["Keys"]
+__all__ = ["KeyTimes", "Keys"]
 
 _SEQUENCE = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]?|O[ -~]?)")  # control sequences: ECMA-48, 5.4
+LOOK_S = 0.02  # a hand is not faster
 MOST_AT_ONCE = 1024  # bytes; more than anybody types between two looks
 NAMES = {
     "\r": "\n",  # Enter is "\n" whatever the terminal sends
@@ -117,6 +121,36 @@ class Keys:
         if not data:  # the terminal is gone
             self.available = False
         return data.decode("utf-8", "replace")
+
+
+class KeyTimes:
+    """When keys are pressed, while it is entered: a thread of its own looks for them, as whoever asks has other work.
+
+    keys: entered already, and asked by nobody else meanwhile. clock: seconds.
+    """
+
+    def __init__(self, keys: Keys, clock: Callable[[], float]) -> None:
+        self._keys, self._clock = keys, clock
+        self._pressed: deque[tuple[str, float]] = deque()
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._look, name="keys", daemon=True)
+
+    def __enter__(self) -> KeyTimes:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def taken(self) -> list[tuple[str, float]]:
+        """The keys pressed since the last call, each with its time."""
+        return [self._pressed.popleft() for _ in range(len(self._pressed))]
+
+    def _look(self) -> None:
+        while not self._over.wait(LOOK_S):
+            at_s = self._clock()
+            self._pressed.extend((key, at_s) for key in self._keys.pressed())
 
 
 def _keys_in(text: str) -> list[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["PROTOCOL_NAMES", "counted", "span_words"]
+import math
+
+__all__ = ["PROTOCOL_NAMES", "counted", "significant", "span_words"]
 
 PROTOCOL_NAMES = {"nmea2000": "NMEA 2000", "rvc": "RV-C", "j1939": "J1939"}
 
@@ -18,6 +20,14 @@ def span_words(seconds: float) -> str:
         if seconds >= 2 * length:
             return f"{_figure(seconds / length)} {unit}"
     return f"{_figure(seconds)} s"
+
+
+def significant(value: float, digits: int = 3, *, signed: bool = False) -> str:
+    """A measured figure to so many digits, zeros at its end as well: "10.0" is more than "10" says. Whole numbers in full."""
+    rounded = float(f"{value:.{digits}g}") + 0.0
+    exponent = math.floor(math.log10(abs(rounded))) if rounded else 0
+    decimals = max(digits - 1 - exponent, 0)
+    return f"{rounded:{'+' if signed else ''},.{decimals}f}"
 
 
 def _figure(value: float) -> str:

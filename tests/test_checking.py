@@ -6,6 +6,7 @@ The rules that are held here are the project's own (derivation/limits.py); no st
 from __future__ import annotations
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -172,6 +173,9 @@ def test_a_leak_in_a_recording_and_in_a_store(tmp_path: Path, canlevel: Callable
         code, _, errors = canlevel("tanks", log, "--roster", roster, "--check", "--format", "csv")
         assert code == expected
         assert ("Fresh water (nmea2000.fresh_water.0): loses at least 0.7" in errors) == bool(expected)
+        if expected:
+            errors = canlevel("tanks", log, "--roster", roster, "--check", "--units", "us-gallon")[2]
+            assert re.search(r"loses at least 0\.2\d US gal/h \(limit 0\.13 US gal/h\)\n", errors)
         store = tmp_path / f"history{limit}"
         canlevel("log", log, "--store", store, "--roster", roster)
         assert canlevel("tanks", "--store", store, "--check")[0] == expected
@@ -257,7 +261,20 @@ def test_a_check_that_cannot_fail_is_refused(tmp_path: Path, canlevel: Callable[
         assert (code, output) == (2, "")
         assert "--roster tanks.toml" in errors
     assert canlevel("tanks", log, "--as-of", "2026-05-01")[0] == 2
-    assert canlevel("tanks", "--check")[0] == 2
+    code, _, errors = canlevel("tanks", "--check")
+    assert code == 2
+    assert "canlevel tanks --check boat.log, or canlevel tanks --check --store history" in errors
+
+
+def test_a_tank_that_was_not_heard_is_told_once(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    log, roster = boat(tmp_path / "boat.log"), tmp_path / "tanks.toml"
+    absent = '[[tank]]\nname = "Ghost"\nfluid = "oil"\ninstance = 3\n'
+    roster.write_text(f"{ROSTER}low_pct = 10\n{absent}low_pct = 10\n")
+    told = canlevel("tanks", log, "--roster", roster, "--check")
+    assert (told[0], told[2]) == (1, "Ghost (oil.3): nothing was heard of it in the recording\n")
+    roster.write_text(f"{ROSTER}low_pct = 10\n{absent}")
+    told = canlevel("tanks", log, "--roster", roster, "--check")
+    assert (told[0], told[2]) == (0, 'note: nothing was heard of "Ghost" (oil 3)\n')
     roster.write_text(f"{ROSTER}low_pct = -3\n")
     code, _, errors = canlevel("tanks", log, "--roster", roster, "--check")
     assert (code, "line 5" in errors) == (2, True)

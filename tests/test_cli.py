@@ -22,6 +22,10 @@ import pytest
 from conftest import START_US, Result
 
 from canlevel.cli import app
+from canlevel.derivation.overview import overview
+from canlevel.show.text import tanks_lines
+from canlevel.storage.store import open_store
+from canlevel.units import VolumeUnit
 
 READING_KEYS = [
     "time", "channel", "protocol", "tank", "name", "fluid", "instance", "source_address",
@@ -29,7 +33,7 @@ READING_KEYS = [
 ]  # fmt: skip
 FLOW_KEYS = [
     "tank", "name", "source_address", "kind", "start", "end", "start_level_pct", "end_level_pct", "volume_l",
-    "rate_l_per_min", "rate_low", "rate_high", "rate_pct_per_min",
+    "rate_l_per_min", "rate_low", "rate_high", "rate_pct_per_min", "vessel",
 ]  # fmt: skip
 COMMANDS = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
 
@@ -436,3 +440,33 @@ def test_commands_import_only_what_they_need(words: list[str], unneeded: list[st
     )
     ran = subprocess.run([sys.executable, "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True)
     assert ran.stderr.splitlines()[-1] == "0"
+
+
+@pytest.mark.parametrize("command", ["tanks", "tanks --check", "flows", "leaks", "outlook", "plot"])
+def test_what_to_do_next_names_the_command(command: str, tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    code, _, errors = canlevel(*command.split())
+    assert code == 2
+    assert f"canlevel {command} boat.log, or canlevel {command} --store history" in errors
+    errors = canlevel(*command.split(), tmp_path)[2]
+    assert "is a folder, not a recording" in errors or "no limit" in errors or "no roster" in errors
+    if command != "tanks --check":
+        assert "a history that log keeps is read with --store" in errors
+
+
+def test_two_vessels_are_told_apart_in_tables(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    """The recipe of README: two histories taken into one."""
+    for name, store in (("workboat", "bow"), ("clinic-coach", "stern")):
+        log, roster = (str(resources.files("canlevel.captures") / f"{name}{end}") for end in (".log.gz", ".toml"))
+        assert canlevel("log", log, "--store", tmp_path / store, "--roster", roster)[0] == 0
+    assert canlevel("log", tmp_path / "bow", tmp_path / "stern", "--store", tmp_path / "both")[0] == 0
+    vessels = ("Clinic coach", "Harbour workboat")
+    for command in ("tanks", "flows"):
+        table = canlevel(command, "--store", tmp_path / "both")[1]
+        assert all(vessel in table for vessel in vessels)
+        rows = [
+            json.loads(line)
+            for line in canlevel(command, "--store", tmp_path / "both", "--format", "jsonl")[1].splitlines()
+        ]
+        assert {row["vessel"] for row in rows} == set(vessels)
+    narrow = list(tanks_lines(overview(open_store(tmp_path / "both").to_arrow()), VolumeUnit.LITRE, 80))
+    assert [line for line in narrow if line.endswith(":")] == [f"{vessel}:" for vessel in vessels]

@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from canlevel.keys import Keys
+from canlevel.keys import Keys, KeyTimes
 
 
 @pytest.fixture
@@ -70,3 +70,18 @@ def test_without_a_terminal_no_key_is_pressed(monkeypatch: pytest.MonkeyPatch) -
     with Keys() as board:
         assert not board.available
         assert board.pressed() == []
+
+
+def test_keys_have_the_time_at_which_they_were_pressed(terminal: tuple[int, int]) -> None:
+    """Though nobody asks for them until later. The clock is one that the test sets."""
+    now_s = [1.0]
+    with Keys() as keys, KeyTimes(keys, lambda: now_s[0]) as pressed:
+        for key in ("\n", "q"):
+            os.write(terminal[0], key.encode())
+            give_up = time.monotonic() + 20
+            while len(pressed._pressed) < int(now_s[0]):
+                assert time.monotonic() < give_up
+                time.sleep(0.01)
+            now_s[0] += 1.0
+        assert pressed.taken() == [("\n", 1.0), ("q", 2.0)]
+        assert pressed.taken() == []

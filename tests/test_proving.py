@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import select
 import subprocess
 import sys
@@ -28,6 +29,7 @@ from proofs import FAULTS, KINDS, PERIODS, Bench, Sender, bench, proved
 
 import canlevel
 from canlevel.cli import run
+from canlevel.cli.prove import led
 from canlevel.errors import CanlevelError, QueryError
 from canlevel.guide import Guide
 from canlevel.proving.judging import cautions_of
@@ -35,7 +37,9 @@ from canlevel.proving.marks import load_marks, parse_mark
 from canlevel.proving.records import ITEMS, NOT_SHOWN, Proofs
 from canlevel.roster import Roster, TankEntry
 from canlevel.shipped import shipped
+from canlevel.show.proving import proof_lines
 from canlevel.tables import READINGS, dictionary_column, float_column, null_column, time_column
+from canlevel.units import VolumeUnit
 
 ROOT = Path(__file__).parent.parent
 STRIP = 100 / 36
@@ -189,6 +193,23 @@ def test_capacity_by_how_far_it_is_off(off: float, result: str, tmp_path: Path) 
     item = proved(one, frames, tmp_path).tanks[0].item("capacity")
     assert item.result == result
     assert item.measured == pytest.approx(100 * off, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    "sender", [Sender(0, 0.2, 2.0), Sender(0, 1.8, 0.0), Sender(3, 0.0, 0.0), Sender(0, 0.2, 17.0)]
+)
+def test_a_measured_delay_goes_with_its_result(sender: Sender, tmp_path: Path) -> None:
+    """Who reads the JSON need not know how it is judged: a figure is within its own limits, and beyond that of the item only
+    where the result says so. Noise or a step that hides the first change is no delay of the sender."""
+    one = strip(sender=sender)
+    item = proved(one, one.frames(), tmp_path).tanks[0].item("delay").to_dict()
+    assert item["low"] is not None or item["measured"] is not None
+    if item["measured"] is not None:
+        assert (item["measured"] <= item["limit_high"]) == (item["result"] == "ok"), item
+        assert item["low"] <= item["measured"] <= (item["high"] or 1e9)
+    else:
+        assert item["result"] == "ok"
+        assert item["high"] is None or item["high"] > item["limit_high"]
 
 
 @pytest.mark.parametrize(("delay_s", "result"), [(2.0, "ok"), (8.0, "ok"), (17.0, "remark"), (40.0, "fail")])
@@ -416,6 +437,19 @@ def test_what_is_no_file_of_marks(content: str, says: str, tmp_path: Path) -> No
     assert load_marks(path) == []
 
 
+@pytest.mark.parametrize("sign", [",", ";", "\t"])
+def test_marks_of_a_spreadsheet(sign: str, tmp_path: Path) -> None:
+    """Spreadsheets write ; where a comma is the decimal point (common practice, no source)."""
+    path = tmp_path / "marks.csv"
+    path.write_text(
+        "tank,what,opened,closed\nnmea2000.fuel.0,fill,+12.5,+90\nnmea2000.fuel.0,drain,+200\n".replace(",", sign)
+    )
+    assert [(one.tank, one.kind, one.opened, one.closed) for one in load_marks(path)] == [
+        ("nmea2000.fuel.0", "fill", "+12.5", "+90"),
+        ("nmea2000.fuel.0", "drain", "+200", None),
+    ]
+
+
 @pytest.mark.parametrize(
     ("marks", "says"),
     [
@@ -640,6 +674,26 @@ def _fluid_level(instance: int, fluid: int, level_pct: float) -> WireFrame:
     return WireFrame(6 << 26 | 127505 << 8 | 35, data)
 
 
+def test_a_mark_is_the_moment_of_its_key() -> None:
+    """A batch of half a second comes in at once; the key was pressed 0.4 s before."""
+    scene = Scene(FRESH)
+    scene.run(32)
+    host_us = START_US + round((scene.now_s + 0.5) * 1e6)
+    scene.levels[F] += 1.0
+    late = readings(scene.levels, host_us - 10_000)
+    said = led(scene.guide, [("\n", scene.now_s + 0.1)], late, host_us=host_us, now_s=scene.now_s + 0.5)
+    assert any("Open. Watching" in sentence for sentence in said)
+    opened_s = scene.now_s + 0.1
+    scene.now_s += 0.5
+    scene.run(20, fresh=0.3)
+    closed_us = START_US + round((scene.now_s + 0.5) * 1e6)
+    late = readings(scene.levels, closed_us - 10_000)
+    led(scene.guide, [("\n", scene.now_s + 0.25)], late, host_us=closed_us, now_s=scene.now_s + 0.5)
+    (mark,) = scene.guide.marks
+    assert mark.opened_us == START_US + round(opened_s * 1e6)
+    assert mark.closed_us == START_US + round((scene.now_s + 0.25) * 1e6)
+
+
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="pseudo-terminals")
 def test_led_on_a_terminal(tmp_path: Path) -> None:
     roster, out = tmp_path / "tanks.toml", tmp_path / "proof.json"
@@ -729,7 +783,10 @@ def test_a_bus_that_goes_leaves_what_was_proved(tmp_path: Path) -> None:
             process.kill()
             os.close(master)
             os.close(slave)
-    assert "judged is what was heard until then" in " ".join(screen.split())
+    told = " ".join(screen.split())
+    assert "judged is what was heard until then" in told
+    assert told.count("gone") == 1
+    assert "Next: check the adapter" not in told
     (tank,) = json.loads(out.read_text())["tanks"]
     found = {item["item"]: item["result"] for item in tank["items"]}
     assert (found["rises"], found["falls"], tank["verdict"]) == ("ok", "not_tested", "proved with remarks")
@@ -768,6 +825,39 @@ def test_a_status_that_comes_later_is_told(tmp_path: Path) -> None:
     item = proved(one, frames, tmp_path).tanks[0].item("status")
     assert item.result == "fail"
     assert item.measured == pytest.approx(66.7, abs=1)
+
+
+def test_volumes_are_told_in_the_users_unit(tmp_path: Path) -> None:
+    """1 US gallon is 3.785411784 L (NIST SP 811, appendix B); figures of the JSON stay in litres."""
+    one = strip(sender=Sender(0, 0.1))
+    (tmp_path / "tank.log").write_text(log_text(one.frames()))
+    (tmp_path / "tanks.toml").write_text(one.roster)
+    proofs = [
+        canlevel.prove(
+            tmp_path / "tank.log", roster=tmp_path / "tanks.toml", tank=one.id, units=units, **one.marks
+        ).to_dict()
+        for units in ("litre", "us-gallon")
+    ]
+    litres, gallons = ({item["item"]: item for item in proof["tanks"][0]["items"]} for proof in proofs)
+    for key in ("rises", "extent", "speed", "rest", "capacity"):
+        assert (litres[key]["measured"], litres[key]["unit"]) == (gallons[key]["measured"], gallons[key]["unit"])
+        assert " US gal" in gallons[key]["sentence"]
+        assert not re.search(r" L\b", gallons[key]["sentence"] + gallons[key]["limit"])
+    moved = [
+        float(re.findall(r"([0-9.]+) (?:L|US gal)", items["rises"]["sentence"])[-1]) for items in (litres, gallons)
+    ]
+    assert moved[0] / moved[1] == pytest.approx(3.785411784, rel=0.01)
+    told = " ".join(text for _, text in proof_lines(proofs[1], 110, VolumeUnit.US_GALLON))
+    assert not re.search(r" L\b|L/", told)
+
+
+def test_figures_keep_their_digits() -> None:
+    from canlevel.words import significant
+
+    figures = [significant(value) for value in (10.0, 9.996, 0.1, 100.0, 1234.0, 0.0, -2.0)]
+    assert figures == ["10.0", "10.0", "0.100", "100", "1,230", "0.00", "-2.00"]
+    assert significant(10.0, signed=True) == "+10.0"
+    assert significant(0.1, 2) == "0.10"
 
 
 def test_the_rosters_of_the_tests_name_their_tanks() -> None:

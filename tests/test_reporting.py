@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pyarrow as pa
@@ -27,14 +28,14 @@ from canlevel.derivation.outlook import outlook
 from canlevel.derivation.overview import overview
 from canlevel.errors import CanlevelError, CaptureError, QueryError
 from canlevel.reporting.gather import MOST_POINTS, gather, open_hearing
-from canlevel.reporting.page import crossed_words, headlines, report_html
-from canlevel.reporting.pictures import plot_levels
+from canlevel.reporting.page import headlines, report_html
+from canlevel.reporting.pictures import plot_levels, shaded
 from canlevel.reporting.proofs import load_proof
 from canlevel.reporting.thinning import LevelBins, Points
 from canlevel.reporting.writing import write_file
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, packed
 from canlevel.roster import Roster, TankEntry
-from canlevel.show.ahead import figure
+from canlevel.show.ahead import crossed_words, figure
 from canlevel.show.text import levels
 from canlevel.simulate import Flow, Tank, simulate
 from canlevel.storage.store import create_store
@@ -485,6 +486,8 @@ def test_limits_of_the_roster_come_first(tmp_path: Path) -> None:
     assert told[1][2].startswith("Fresh water: silent for")
     assert told[2] == ("fault", "Missing", "Never heard: in the roster, and not heard in this time")
     text = report_html(report)
+    shown = {row[0]: row[5] for row in Page(text).tables["Tanks as last heard"][1:]}
+    assert shown == {"Fresh water": "silent for 38 min", "Fuel": "ok"}  # what it said so long ago is no status of now
     assert "limit at 15 %" in text
     assert "limit at 90 %" in text
 
@@ -519,6 +522,83 @@ def test_outages_are_shaded_and_listed(tmp_path: Path) -> None:
     assert rows[1] == ["2026-05-01 08:20:00", "2026-05-01 08:25:00", "5 min", "the adapter was gone", "can0"]
     data = json.loads(next(script for attrs, script in page.scripts if attrs.get("type") == "application/json"))
     assert "BoxAnnotation" in json.dumps(data)
+
+
+def test_gaps_that_no_logger_noted_are_told_as_nothing_heard(tmp_path: Path) -> None:
+    """A store filled from recordings: an hour between two of them, and a tank that stayed away for longer."""
+    hour_us = 3_600_000_000
+    fresh, fuel = {"tank": "nmea2000.fresh_water.0"}, {"tank": "nmea2000.fuel.0", "name": "Fuel", "source": 42}
+    path = stored(
+        tmp_path / "store",
+        readings_of([50.0] * 400, **fresh),
+        readings_of([50.0] * 400, begin_us=START_US + hour_us, **fresh),
+        readings_of([50.0] * 400, begin_us=START_US + 2 * hour_us, **fresh),
+        readings_of([60.0] * 400, **fuel),
+        readings_of([60.0] * 400, begin_us=START_US + 2 * hour_us, **fuel),
+    )
+    row = {
+        "from": START + timedelta(seconds=998),
+        "to": START + timedelta(hours=1),
+        "why": "switched off",
+        "channel": "can0",
+    }
+    canlevel.open_store(path).add_marks("outages", pa.Table.from_pylist([row | {"vessel": None}], schema=OUTAGES))
+    report = gather(store=path, made=MADE)
+    second = START_US + hour_us + 997_500_000, START_US + 2 * hour_us
+    assert report.silences == (second,)  # the first hour is the logger's own
+    gaps = {one.tank: one.gaps for one in report.tanks}
+    # Of the fuel tank the time in which the fresh one was heard, too.
+    assert gaps == {"nmea2000.fresh_water.0": (second,), "nmea2000.fuel.0": ((START_US + hour_us, second[1]),)}
+    assert [shaded(one, report) for one in report.tanks] == [
+        ([(START_US + 998_000_000, START_US + hour_us)], list(gaps[one.tank])) for one in report.tanks
+    ]
+    page = Page(report_html(report))
+    told = page.tables["Times without a reading, the latest first, of which nobody noted why"]
+    assert [(row[0][11:], row[1][11:], row[3]) for row in told[1:]] == [
+        ("09:16:37", "10:00:00", "any tank"),
+        ("09:00:00", "10:00:00", "Fuel"),
+    ]
+    numbers = [row for caption, rows in page.tables.items() if caption.startswith("Levels in steps") for row in rows]
+    assert [row for row in numbers if "nothing heard" in row[-1]] == [
+        ["2026-05-01 09:16", "nothing heard until 2026-05-01 10:00 (43 min)"],
+        ["2026-05-01 09:00", "nothing heard until 2026-05-01 10:00 (60 min)"],
+    ]
+    assert page.text.count("outage, noted by the logger") == 2
+    plot_levels(report, tmp_path / "levels.svg")
+    assert "UTC   dark: an outage, noted by the logger   light: nothing heard" in (tmp_path / "levels.svg").read_text()
+
+
+def test_each_tank_says_whose_it_is_where_there_are_two_vessels(tmp_path: Path) -> None:
+    def of(vessel: str, level: float) -> pa.Table:
+        readings = readings_of([level] * 200 + [level + i / 10 for i in range(300)])
+        at = readings.schema.get_field_index("vessel")
+        column = dictionary_column(np.zeros(len(readings), np.int64), [vessel])
+        return readings.set_column(at, READINGS.field("vessel"), column)
+
+    path = stored(tmp_path / "store", of("Harbour workboat", 10.0), of("Clinic <coach>", 40.0))
+    report = gather(store=path, made=MADE)
+    page = Page(report_html(report))
+    both = ["Fresh water of Clinic <coach>", "Fresh water of Harbour workboat"]
+    assert [row[0] for row in page.tables["Tanks as last heard"][1:]] == both
+    assert {row[2] for row in page.tables["Fills and drains, the latest first"][1:]} == {
+        "Clinic <coach>",
+        "Harbour workboat",
+    }
+    assert page.tables["Use by day (UTC), L"][0][1:] == both
+    assert [row[0] for row in page.tables["Slow losses and gains in quiet hours"][1:]] == both
+    plot_levels(report, tmp_path / "levels.svg")
+    assert "Fresh water of Harbour workboat" in (tmp_path / "levels.svg").read_text()
+    alone = gather(store=stored(tmp_path / "one", of("Harbour workboat", 10.0)), made=MADE)
+    assert [row[0] for row in Page(report_html(alone)).tables["Tanks as last heard"][1:]] == ["Fresh water"]
+
+
+def test_one_reading_is_no_good_news(tmp_path: Path) -> None:
+    path = stored(tmp_path / "store", readings_of([50.0]))
+    told = headlines(gather(store=path, made=MADE))
+    assert "good" not in {one.grade for one in told}
+    assert "Fresh water: 1 reading, too little to judge" in {one.text for one in told}
+    path = stored(tmp_path / "two", readings_of([50.0]), readings_of([60.0] * 50, tank="nmea2000.fuel.0", name="Fuel"))
+    assert headlines(gather(store=path, made=MADE))[0].text == "no crossed limit or leak was found in 1 tank"
 
 
 def test_a_recording_and_a_store_together(tmp_path: Path) -> None:
@@ -598,6 +678,22 @@ def test_a_proof_is_told(tmp_path: Path) -> None:
     page = Page(report_html(report))
     assert page.tables["Questions, answers and limits"][1][:4] == [
         "rises when filled", "ok", "40.0 % (39.0 to 41.0)", "at least 2 steps"]  # fmt: skip
+    # A rate in the page's unit (1 US gallon is 3.785411784 L, NIST SP 811), and one of which only the limits are known.
+    item = {
+        "item": "speed",
+        "result": "ok",
+        "unit": "L/min",
+        "measured": 7.570823568,
+        "low": 3.785411784,
+        "high": 11.356235352,
+    }
+    counted = {"item": "one_device", "result": "ok", "unit": "devices", "measured": 1.0}
+    items = [item, item | {"unit": "s", "measured": None}, counted]
+    tank = {"tank": "nmea2000.fuel.0", "verdict": "proved", "items": items}
+    (tmp_path / "speed.json").write_text(json.dumps(proof(tanks=[tank])))
+    (proved,) = load_proof(tmp_path / "speed.json").tanks
+    told = [one.figure(VolumeUnit.US_GALLON) for one in proved.items]
+    assert told == ["2.0 US gal/min (1.0 to 3.0)", "3.8 to 11.4 s", "1 device"]
     assert [one.text for one in headlines(report) if one.word == "Proof"] == [f"{HOSTILE}: not proved"]
     assert len(page.scripts) == 3
 
@@ -658,6 +754,30 @@ def test_pictures_are_of_their_kind(tmp_path: Path) -> None:
         canlevel.plot(source, tmp_path / "levels.gif")
     with pytest.raises(QueryError, match="no tank"):
         canlevel.plot(source, tmp_path / "levels.svg", tank="rvc.fresh_water.9")
+
+
+def test_a_picture_says_what_it_is_to_those_who_cannot_see_it(tmp_path: Path) -> None:
+    """A name and a description (WAI-ARIA 1.2, role img; SVG 2, title and desc), and a panel without a level says so."""
+    path = stored(
+        tmp_path / "store",
+        readings_of([50.0] * 20 + [30.0] * 20, name='Bow <1> & "co"'),
+        readings_of([None] * 40, tank="nmea2000.fuel.0", name="Fuel", source=42),
+    )
+    plot_levels(gather(store=path, made=MADE), tmp_path / "levels.svg")
+    root = ElementTree.parse(tmp_path / "levels.svg").getroot()
+    svg = "{http://www.w3.org/2000/svg}"
+    assert root.attrib["role"] == "img"
+    title = root.findtext(f"{svg}title")
+    assert (
+        title
+        == root.attrib["aria-label"]
+        == "Tank levels of Harbour workboat, 2026-05-01 08:00 to 2026-05-01 08:01 UTC"
+    )
+    told = root.findtext(f"{svg}desc")
+    assert told is not None
+    assert 'Bow <1> & "co": from 50.0 to 30.0 %, between 30.0 and 50.0 %' in told
+    assert "Fuel: no level was told" in told
+    assert "no level was told (not available)" in [element.text for element in root.iter(f"{svg}text")]
 
 
 def test_the_commands(tmp_path: Path, canlevel: Callable[..., Result]) -> None:

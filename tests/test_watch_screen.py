@@ -406,6 +406,11 @@ def test_a_bus_is_watched_and_an_adapter_that_is_pulled_comes_back(tmp_path: Pat
     assert "O" not in adapter.commands
 
 
+def test_seconds_of_a_recording_are_told_to_be_none() -> None:
+    with watching(CAPTURES / "workboat.log.gz", "--speed", "600", "--seconds", "5") as program:
+        program.until(lambda text: "a recording is read to its end: --seconds" in text)
+
+
 def test_seconds_end_the_watching_of_a_bus() -> None:
     with Adapter(chatter=OTHER_TRAFFIC) as adapter:
         adapter.send([tank(62.0)])

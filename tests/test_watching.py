@@ -27,6 +27,7 @@ from canlevel.findings.evidence import Recording
 from canlevel.pipeline import collect, open_decoding
 from canlevel.roster import Roster, TankEntry, load_roster
 from canlevel.show.cells import cells, fitted, own_words, wrapped
+from canlevel.show.text import rate
 from canlevel.tables import EXTENDED, FRAMES, UNKNOWN_TIME_US, empty, time_column, times_us
 from canlevel.units import VolumeUnit
 from canlevel.watching import watched as watched_module
@@ -268,6 +269,31 @@ def test_a_rate_has_its_sign_and_limits_in_both_forms() -> None:
     assert "-4" in two
     assert f"({tank.rate_low:.1f} to {tank.rate_high:.1f}) L/min" in two
     assert any("draining" in line for line in texts(snapshot, 80, form="one"))
+
+
+def test_without_a_capacity_a_rate_is_in_percent() -> None:
+    """The same levels as above: 4 L/min out of 200 L are 2 % a minute."""
+    times = every(2.5, 600)
+    falling = tank_rows(times, level_pct=lambda at_s: round(80 - at_s / 30, 1), capacity_l=None)
+    snapshot = heard([*falling, *tank_rows(times, instance=1, level_pct=40.0)]).snapshot(600.0)
+    bare, still = snapshot.tanks
+    assert (bare.rate_l_per_min, still.rate_pct) == (None, None)
+    assert bare.rate_pct is not None
+    value, low, high = bare.rate_pct
+    assert low <= -2.0 <= high < 0
+    assert value == pytest.approx(-2.0, rel=0.05)
+    two = texts(snapshot, 120)
+    assert any("-2" in line and "%/min" in line and "L/min" not in line for line in two)
+    assert any("no rate: it never moved" in line for line in two)
+    assert any("-2.1 ±1.0% " in line and "draining" in line for line in texts(snapshot, 80, form="one"))
+
+
+def test_a_bound_is_no_more_precise_than_a_step() -> None:
+    """Two digits, three decimals, and never less than it is."""
+    litre = VolumeUnit.LITRE
+    assert [rate(0.0, -bound, bound, litre) for bound in (0.00204, 0.0004, 0.0431, 0.11, 1.01, 14.2)] == [
+        "±0.003", "±0.001", "±0.044", "±0.11", "±1.1", "±15",
+    ]  # fmt: skip
 
 
 @given(

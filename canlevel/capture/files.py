@@ -294,7 +294,11 @@ def open_recording(path: Path, name: str | None = None) -> Opened:
     name = name or str(path)
     try:
         if path.is_dir():
-            raise CaptureError("is a folder, not a recording", where=Place(name), next_step="name the files in it")
+            raise CaptureError(
+                "is a folder, not a recording",
+                where=Place(name),
+                next_step="name the files in it; a history that log keeps is read with --store",
+            )
         size = path.stat().st_size
         raw = path.open("rb")
     except FileNotFoundError:

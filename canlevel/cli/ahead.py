@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from canlevel.cli.opening import readings_and_flows
+from canlevel.cli.opening import one_of, readings_and_flows
 from canlevel.cli.options import (
     DbcFiles,
     Format,
@@ -47,6 +47,7 @@ def leaks(
     from canlevel.derivation.leaks import LEAKS, watch_leaks
     from canlevel.show.ahead import leak_lines
 
+    one_of(source, store, words="leaks")
     readings, flows = readings_and_flows(source, store, tank, since, until, roster=roster, dbc=dbc, start=start)
     found = watch_leaks(readings, flows)
     show(found, tuple(LEAKS.names), format, lambda _: print_plain(leak_lines(found, units)), "no tank was heard")
@@ -79,6 +80,7 @@ def outlook(
     from canlevel.derivation.outlook import outlook as look_ahead
     from canlevel.show.ahead import outlook_lines
 
+    one_of(source, store, words="outlook")
     readings, flows = readings_and_flows(source, store, tank, since, until, roster=roster, dbc=dbc, start=start)
     ahead, days = look_ahead(readings, flows), balance(readings, flows)
     if format is Format.TABLE:

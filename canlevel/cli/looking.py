@@ -136,6 +136,7 @@ def tanks(
     until = moment(as_of, "--as-of")
     if until is not None and store is None:
         raise QueryError("--as-of is for a store", next_step="give the store with --store")
+    one_of(source, store, words="tanks --check" if check else "tanks")
     crossed: list[Crossing] = []
     if check:
         readings, crossed = _checked(
@@ -165,7 +166,7 @@ def tanks(
     if crossed:
         sys.stdout.flush()
         for crossing in crossed:
-            print(crossing_line(crossing), file=sys.stderr)
+            print(crossing_line(crossing, units), file=sys.stderr)
         raise typer.Exit(BAD_NEWS)
 
 
@@ -186,7 +187,6 @@ def _checked(
     from canlevel.recovery import open_whole
     from canlevel.roster import Roster, load_roster
 
-    one_of(source, store)
     limits = None if roster is None else with_limits(load_roster(roster))
     if store is not None:
         checked = check_store(open_whole(store), limits, now=until or datetime.now(UTC), until=until)
@@ -203,6 +203,7 @@ def _checked(
         listen_s=LISTEN_S,
         need_dates=True,
         every_frame=True,
+        told=[entry for entry in limits.tanks if entry.has_limits],
     )
     live = any(is_live(word) for word in source)
     now = datetime.now(UTC)
@@ -239,6 +240,7 @@ def flows(
     from canlevel.show.pictures import flow_picture
     from canlevel.show.rows import FLOW_KEYS
 
+    one_of(source, store, words="flows")
     begin, end = moment(since, "--since"), moment(until, "--until")
     readings = None
     if store is not None and not source and roster is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from canlevel.diagnosis import Examination, Heard
     from canlevel.pipeline import Decoding
     from canlevel.reporting.gather import HeardSource
-    from canlevel.roster import Roster
+    from canlevel.roster import Roster, TankEntry
 
 __all__ = [
     "Ending",
@@ -133,7 +133,6 @@ def readings_of(
 ) -> pa.Table:
     """READINGS of a SOURCE or of a store, whichever was given."""
     in_order(since, until)
-    one_of(source, store)
     if store is not None:
         from canlevel.recovery import open_whole
 
@@ -166,12 +165,12 @@ def readings_of(
     return readings.filter(matching(tank, since, until))
 
 
-def one_of(source: list[str] | None, store: Path | None) -> None:
-    """Raises QueryError unless there is either a SOURCE or a store."""
+def one_of(source: list[str] | None, store: Path | None, *, words: str) -> None:
+    """Raises QueryError unless there is either a SOURCE or a store. words: of a command that takes them."""
     if bool(source) == (store is not None):
         raise QueryError(
             "give a SOURCE or --store, and not both",
-            next_step="canlevel tanks boat.log, or canlevel tanks --store history",
+            next_step=f"canlevel {words} boat.log, or canlevel {words} --store history",
         )
 
 
@@ -186,8 +185,12 @@ def readings_of_source(
     listen_s: float | None,
     need_dates: bool,
     every_frame: bool = False,
+    told: Collection[TankEntry] = (),
 ) -> tuple[pa.Table, int | None]:
-    """(READINGS of a SOURCE, the latest time of any of its frames in microseconds, where every_frame asks for it)."""
+    """(READINGS of a SOURCE, the latest time of any of its frames in microseconds, where every_frame asks for it).
+
+    told: entries of the roster of which the caller says itself that they were not heard.
+    """
     from canlevel.capture.source import is_live
     from canlevel.pipeline import collect, open_decoding
 
@@ -207,7 +210,7 @@ def readings_of_source(
     notes = Notes(decoding, announced=limited)
     with stopping(decoding.source) as ending, progress_bar(decoding) as advance:
         readings = collect(decoding, lambda _: advance(), every_frame=every_frame)
-    notes.finish(summary=False)
+    notes.finish(summary=False, told=told)
     ending.leave()
     return readings, decoding.heard_until_us
 
@@ -317,8 +320,9 @@ class Notes:
         """Whether there is something to tell."""
         return len(self._decoding.tally.notes) > self._told or bool(self._decoding.tally.told)
 
-    def finish(self, *, summary: bool) -> None:
-        """summary: also say how much was read when nothing was amiss."""
+    def finish(self, *, summary: bool, told: Collection[TankEntry] = ()) -> None:
+        """summary: also say how much was read when nothing was amiss. told: of whom it is not said here that they were not
+        heard."""
         from canlevel.errors import printable
 
         self.tell()
@@ -334,6 +338,8 @@ class Notes:
         elif summary:
             print(f"{counted(tally.frames, 'frame')}, {counted(decoding.readings, 'tank reading')}", file=sys.stderr)
         for entry in decoding.not_heard():
+            if entry in told:
+                continue
             self._write("info", f'nothing was heard of "{printable(entry.name)}" ({entry.fluid} {entry.instance})')
         if decoding.malformed:
             self._write("info", f"{counted(decoding.malformed, 'tank frame')} too short for the definition")

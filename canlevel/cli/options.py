@@ -49,11 +49,13 @@ class Format(StrEnum):
 
 Sources = Annotated[
     list[str],
-    typer.Argument(metavar="SOURCE", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False),
+    typer.Argument(metavar="SOURCE...", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False),
 ]
 MaybeSources = Annotated[
     list[str] | None,
-    typer.Argument(metavar="SOURCE", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False),
+    typer.Argument(
+        metavar="[SOURCE...]", help="Files, - for standard input, or INTERFACE:CHANNEL.", show_default=False
+    ),
 ]
 RosterFile = Annotated[
     Path | None,

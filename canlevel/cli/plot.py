@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from canlevel.cli.opening import heard_for_report
+from canlevel.cli.opening import heard_for_report, one_of
 from canlevel.cli.options import (
     Bitrate,
     DbcFiles,
@@ -51,17 +51,14 @@ def plot(
     """
     from datetime import UTC, datetime
 
-    from canlevel.errors import QueryError, printable
+    from canlevel.errors import printable
     from canlevel.reporting.gather import gather
     from canlevel.reporting.pictures import plot_levels
     from canlevel.reporting.writing import check_writable
     from canlevel.words import counted
 
     check_writable(output)
-    if source and store is not None:
-        raise QueryError(
-            "give a SOURCE or --store, and not both", next_step="canlevel plot --store history -o levels.svg"
-        )
+    one_of(source, store, words="plot")
     begin, end = moment(since, "--since"), moment(until, "--until")
     hearing = heard_for_report(source, roster=roster, dbc=dbc, start=start, bitrate=bitrate, seconds=seconds)
     gathered = gather(

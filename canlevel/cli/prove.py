@@ -13,15 +13,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canlevel.cli.opening import progress_bar, stopping, tell_skipped
-from canlevel.cli.options import BAD_NEWS, Bitrate, DbcFiles, Seconds, Sources, Start, TankId, moment
+from canlevel.cli.options import BAD_NEWS, Bitrate, DbcFiles, Seconds, Sources, Start, TankId, Units, moment
 from canlevel.cli.program import app
 from canlevel.cli.screen import print_lines, screen_width, text_width
 from canlevel.errors import CaptureError, QueryError
+from canlevel.units import VolumeUnit
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from canlevel.diagnosis import Examination, Heard
+    from canlevel.guide import Guide
     from canlevel.proving.marks import Mark, WrittenMark
 
 __all__: list[str] = []
@@ -83,6 +85,7 @@ def prove(
     ] = 30.0,
     dbc: DbcFiles = None,
     start: Start = None,
+    units: Units = VolumeUnit.LITRE,
     bitrate: Bitrate = 250_000,
     seconds: Seconds = None,
 ) -> None:
@@ -118,12 +121,12 @@ def prove(
     )
     if guided:
         heard, placed = _guided(examination, tank, rest)
-        proofs = proof_of(heard, placed, source, version=__version__, tank=tank)
+        proofs = proof_of(heard, placed, source, version=__version__, tank=tank, units=units)
     else:
         with stopping(examination.source) as ending, progress_bar(examination) as advance:
             heard = examination.run(lambda _: advance())
         ending.leave("interrupted before the end of the recording, so that nothing is proved")
-        proofs = proof_of(heard, written, source, version=__version__, tank=tank)
+        proofs = proof_of(heard, written, source, version=__version__, tank=tank, units=units)
     for sentence in examination.source.tally.notes:
         print(f"note: {sentence}", file=sys.stderr)
     tell_skipped(examination.source.tally)
@@ -134,7 +137,7 @@ def prove(
     if format is ProofFormat.JSON:
         print(text)
     else:
-        print_lines(proof_lines(document, text_width()))
+        print_lines(proof_lines(document, text_width(), units))
     if not proofs.all_proved:
         raise typer.Exit(BAD_NEWS)
 
@@ -169,15 +172,15 @@ def _guided(examination: Examination, tank: str | None, rest_s: float) -> tuple[
     """A person led from tank to tank, and what was heard meanwhile."""
     import time
 
-    from canlevel.guide import Guide
-    from canlevel.keys import Keys
+    from canlevel.guide import Guide as Led
+    from canlevel.keys import Keys, KeyTimes
 
-    guide = Guide(examination.roster, tank, rest_s=rest_s)
+    guide = Led(examination.roster, tank, rest_s=rest_s)
     line = _StatusLine()
 
     def on_frames(frames: pa.Table) -> None:
-        guide.hear(examination.decoder.decode(frames), round(time.time() * 1e6))
-        line.tell(guide.step(keys.pressed(), time.monotonic()), guide.status)
+        readings, host_us, now_s = examination.decoder.decode(frames), round(time.time() * 1e6), time.monotonic()
+        line.tell(led(guide, pressed.taken(), readings, host_us=host_us, now_s=now_s), guide.status)
         if guide.done:
             examination.source.stop()
 
@@ -185,15 +188,31 @@ def _guided(examination: Examination, tank: str | None, rest_s: float) -> tuple[
         """Whether there is something to judge: nobody fills and drains a tank again for a plug that came loose at the next."""
         line.tell([], "")
         if guide.marks:
-            print(f"note: {error}; judged is what was heard until then", file=sys.stderr)
+            place = f"{error.where}: " if error.where else ""
+            print(f"note: {place}{error.what}; judged is what was heard until then", file=sys.stderr)
         return bool(guide.marks)
 
     try:
-        with Keys() as keys, stopping(examination.source):
+        with Keys() as keys, KeyTimes(keys, time.monotonic) as pressed, stopping(examination.source):
             heard = examination.run(on_frames=on_frames, on_gone=on_gone)
     finally:
         line.tell([], "")  # what is said next begins on a line of its own, also that the bus is gone
     return heard, guide.marks
+
+
+def led(
+    guide: Guide, pressed: Sequence[tuple[str, float]], readings: pa.Table, *, host_us: int, now_s: float
+) -> list[str]:
+    """What a guide says to keys and to READINGS that came meanwhile. pressed: keys, and when, on the clock of now_s.
+
+    A batch brings the readings of half a second, but a mark is the moment at which its key was pressed.
+    """
+    said = []
+    for key, at_s in pressed:
+        guide.hear(readings.slice(0, 0), host_us - round((now_s - at_s) * 1e6))
+        said += guide.step([key], at_s)
+    guide.hear(readings, host_us)
+    return said + guide.step([], now_s)
 
 
 class _StatusLine:

@@ -18,7 +18,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from canlevel.derivation.alarms import crossed
+from canlevel.derivation.alarms import Alarm, crossed
 from canlevel.roster import Roster, TankEntry
 from canlevel.tables import UNKNOWN_TIME_US, codes_of, column, distinct, times_us, values_of
 
@@ -32,7 +32,8 @@ LEAK_IS_OLD_S = 3 * 86_400.0
 class Crossing:
     """A limit that a tank has crossed. tank: its id, source_address: its device; None where it was not heard.
 
-    kind: the roster's key; "unheard" or "no_level" for a tank that has limits and cannot be judged.
+    kind: the roster's key; "unheard" or "no_level" for a tank that has limits and cannot be judged. alarm: the limit with its
+    figures, None where nothing was measured.
     """
 
     entry: TankEntry
@@ -40,6 +41,7 @@ class Crossing:
     source_address: int | None
     kind: str
     sentence: str
+    alarm: Alarm | None = None
 
 
 def crossings(
@@ -71,7 +73,7 @@ def crossings(
             level = _settled(told_pct) if len(told_pct) else None
             loss = _leak(leaks, tank, source, last_us)
             for alarm in crossed(entry, level_pct=level, silent_s=silent_s, leak_l_per_h=loss):
-                found.append(Crossing(entry, tank, source, alarm.kind, alarm.sentence))
+                found.append(Crossing(entry, tank, source, alarm.kind, alarm.sentence, alarm))
             if level is None and len(told) and (entry.low_pct is not None or entry.high_pct is not None):
                 status = readings.column("status")[int(told[np.argmax(time_us[told])])].as_py().replace("_", " ")
                 found.append(Crossing(entry, tank, source, "no_level", f"no level is told: {status}"))

@@ -52,7 +52,8 @@ from canlevel.proving.records import (
 from canlevel.proving.rest import Rest, rest_of
 from canlevel.roster import TankEntry
 from canlevel.tables import times_us, values_of
-from canlevel.words import PROTOCOL_NAMES, counted, span_words
+from canlevel.units import VolumeUnit
+from canlevel.words import PROTOCOL_NAMES, counted, significant, span_words
 
 __all__ = ["cautions_of", "prove"]
 
@@ -99,10 +100,12 @@ def prove(
     marks: Sequence[WrittenMark | Mark] = (),
     *,
     tank: str | None = None,
+    units: VolumeUnit = VolumeUnit.LITRE,
 ) -> Proofs:
     """Each tank of the roster judged, or one of them. Pure: the same bus and the same marks give the same proof.
 
-    findings: those of explain. marks: as written, or as moments. tank: an id of the roster.
+    findings: those of explain. marks: as written, or as moments. tank: an id of the roster. units: of volumes in sentences;
+    figures stay in litres.
     Raises QueryError for a roster without tanks, a tank that is not in it, and marks outside the recording.
     """
     roster = evidence.roster
@@ -120,7 +123,7 @@ def prove(
     placed = marks_at(written, roster, first_us=first_us, last_us=last_us, only=only, heard=heard)
     placed += [one for one in marks if isinstance(one, Mark) and (only is None or one.entry is only)]
     placed.sort(key=lambda mark: mark.opened_us)
-    bench = _Bench(evidence, findings, placed)
+    bench = _Bench(evidence, findings, placed, units)
     entries = roster.tanks if only is None else (only,)
     proofs = tuple(_Case(bench, entry).proof() for entry in entries)
     ids = {proof.tank for proof in proofs}
@@ -147,6 +150,7 @@ class _Bench:
     evidence: Evidence
     findings: Sequence[Finding]
     marks: Sequence[Mark]
+    units: VolumeUnit
 
     @cached_property
     def tracks(self) -> list[tuple[Tank, Track]]:
@@ -611,12 +615,12 @@ class _Case:
         if rest.surely:
             drift = rest.drift_pct_per_min
             litres = self._litres_per_hour(track, drift)
+            pace = f"{significant(abs(drift), 2)} % a minute{litres}"
             creeps = "falls" if drift < 0 else "rises"
             results.append(
                 (
                     "fail" if abs(drift) > DRIFT_PCT_PER_MIN else "remark",
-                    f"{creeps} by {abs(drift):.2g} % a minute{litres} with everything closed: a leak, or a valve that is not "
-                    "tight",
+                    f"{creeps} by {pace} with everything closed: a leak, or a valve that is not tight",
                     (
                         "look for a leak and for a valve or a pump that is not off",
                         "then leave it alone for longer and look again",
@@ -643,7 +647,7 @@ class _Case:
         return replace(
             item,
             sentence=f"still for {span_words(rest.seconds)}, scatter {rest.spread_pct:.2f} %; "
-            f"a drift of {rest.least_pct_per_min:.2g} % a minute{smallest} would have shown",
+            f"a drift of {significant(rest.least_pct_per_min, 2)} % a minute{smallest} would have shown",
         )
 
     def _rested(self, track: Track) -> tuple[Rest | None, str]:
@@ -678,11 +682,16 @@ class _Case:
         ]
         return other, ", and ".join(told)
 
-    @staticmethod
-    def _litres_per_hour(track: Track, pct_per_min: float) -> str:
+    def _litres_per_hour(self, track: Track, pct_per_min: float) -> str:
         if track.capacity_l is None:
             return ""
-        return f" ({abs(pct_per_min) / 100 * track.capacity_l * 60:.2g} L/h)"
+        units = self.bench.units
+        per_h = units.from_litres(abs(pct_per_min) / 100 * track.capacity_l * 60)
+        return f" ({significant(per_h, 2)} {units.symbol}/h)"
+
+    def _volume(self, litres: float) -> str:
+        units = self.bench.units
+        return f"{units.from_litres(litres):,.1f} {units.symbol}"
 
     def _marked(self, kind: str) -> list[tuple[Mark, Response | None]]:
         return [
@@ -729,7 +738,7 @@ class _Case:
         )
         if one.moved == way:
             litres = _litres_between(track, one.before_pct, one.after_pct)
-            told = "" if litres is None else f", {abs(litres):.1f} L"
+            told = "" if litres is None else f", {self._volume(abs(litres))}"
             return replace(
                 item, sentence=f"{_past(one.change_pct)} from {one.before_pct:.1f} to {one.after_pct:.1f} %{told}"
             )
@@ -744,7 +753,7 @@ class _Case:
                     "swap the sender's two ends if it can be mounted either way",
                 ),
             )
-        step = _step_words(track)
+        step = _step_words(track, self.bench.units)
         return replace(
             item,
             result="fail",
@@ -782,7 +791,7 @@ class _Case:
         assert self.tank is not None
         most = max(moved, key=lambda one: abs(one.change_pct))
         litres = _litres_between(track, most.before_pct, most.after_pct)
-        told = "" if litres is None else f" ({abs(litres):.1f} L)"
+        told = "" if litres is None else f" ({self._volume(abs(litres))})"
         least = max(LEAST_EXTENT_PCT, 1.5 * track.step_pct if track.stepped else 0.0)
         enough = abs(most.change_pct) >= least
         return Item(
@@ -800,7 +809,9 @@ class _Case:
     def _speed(self, track: Track) -> Item:
         in_litres = track.capacity_l is not None
         unit, most = ("L/min", FASTEST_L_PER_MIN) if in_litres else ("%/min", FASTEST_PCT_PER_MIN)
-        limit = f"no pump or valve does more than {most:g} {unit}"
+        units = self.bench.units
+        shown, scale = (f"{units.symbol}/min", units.litres) if in_litres else (unit, 1.0)
+        limit = f"no pump or valve does more than {float(f'{most / scale:.2g}'):g} {shown}"
         moved = [one for one in self.responses if one is not None and one.moved]
         rates = [(one, one.rate_l if in_litres else one.rate_pct) for one in moved]
         known = [(one, rate) for one, rate in rates if rate is not None]
@@ -810,7 +821,7 @@ class _Case:
         assert self.tank is not None
         one, rate = known[0]
         slowest = min(abs(rate[1]), abs(rate[2])) if rate[1] * rate[2] > 0 else 0.0
-        words = ", ".join(_rate_words(pair, unit) for _, pair in known[:3])
+        words = ", ".join(_rate_words(pair, shown, scale) for _, pair in known[:3])
         return Item(
             "speed",
             "fail" if slowest > most else "ok",
@@ -865,8 +876,10 @@ class _Case:
                 ),
             )
         if not bounds:
-            if (first.first_change_s or 0.0) <= long_s:
+            if (first.first_change_s or 0.0) <= ok_s:
                 return item
+            if (first.first_change_s or 0.0) <= long_s:
+                return replace(item, measured=None, high=first.first_change_s)
             told_little = "; too few steps were passed to tell how much of it is the sender's"
             return replace(item, result="remark", sentence=item.sentence + told_little)
         bounds += [one.closed_delay_s for one in told if one.closed_delay_s is not None]
@@ -881,6 +894,7 @@ class _Case:
                 return replace(
                     item,
                     result="fail" if _surely_s(latest) > long_s else "remark",
+                    measured=_inside(first.first_change_s, _surely_s(latest), high),
                     low=_surely_s(latest),
                     high=high,
                     sentence=f"first change {_at(first.first_change_s)}; {late}mark is wrong",
@@ -897,6 +911,9 @@ class _Case:
         ended = min(stops, key=lambda one: one.closed_delay_s[1] if one.closed_delay_s else math.inf, default=None)
         low = max(low, 0.0)
         result: Result = "ok" if low <= ok_s else "remark" if low <= long_s else "fail"
+        # What is measured is the sender's own delay; none, where it may be beyond the limit and nothing shows that it is.
+        measured = _inside(first.first_change_s, low, max(high, low))
+        item = replace(item, measured=None if result == "ok" and measured > ok_s else measured)
         if ended is not None and ended.closed_delay_s is not None and result == "ok":
             before_s = -ended.closed_delay_s[1]
             if before_s > EARLY_S + period_s:
@@ -915,10 +932,10 @@ class _Case:
             if result == "ok" and high > ok_s
             else f"the sender is {_between(low, max(high, low))} behind"
         )
-        if not track.stepped and result == "ok" and (first.first_change_s or 0.0) > max(ok_s, high):
+        if not track.stepped and result == "ok" and (first.first_change_s or 0.0) > max(high, 0.0) + period_s:
             own = f"its noise hid it until then, and {own}"
         if track.stepped:
-            own = f"less the time that a step ({_step_words(track)}) takes, {own}"
+            own = f"less the time that a step ({_step_words(track, self.bench.units)}) takes, {own}"
         return replace(
             item,
             result=result,
@@ -949,7 +966,11 @@ class _Case:
             return Item("step", "not_tested", f"its level never changed{said}", limit=limit)
         assert self.tank is not None
         fine = step <= 0.1
-        words = f"measures without steps, to {step:.3f} %" if fine else f"moves in steps of {_step_words(track)}"
+        words = (
+            f"measures without steps, to {step:.3f} %"
+            if fine
+            else f"moves in steps of {_step_words(track, self.bench.units)}"
+        )
         return Item(
             "step",
             "ok" if step <= COARSE_STEP_PCT else "remark",
@@ -976,9 +997,9 @@ class _Case:
             )
             other = ""
             if ours is None and len(said):
-                other = f"; its device says {said[-1]:,.1f} L"
+                other = f"; its device says {self._volume(float(said[-1]))}"
             elif ours is not None:
-                other = f"; the roster's {ours:,.1f} L was used"
+                other = f"; the roster's {self._volume(ours)} was used"
             return Item("capacity", "not_tested", who + other, limit=limit)
         device = float(said[-1])
         off_pct = 100 * (device - ours) / ours
@@ -991,7 +1012,7 @@ class _Case:
         return Item(
             "capacity",
             result,
-            f"the device says {device:,.1f} L, the roster {ours:,.1f} L",
+            f"the device says {self._volume(device)}, the roster {self._volume(ours)}",
             measured=off_pct,
             unit="%",
             limit=limit,
@@ -1027,6 +1048,11 @@ def _surely_s(one: Response) -> float:
     return one.delay_s[0] if one.delay_s is not None else 0.0
 
 
+def _inside(value: float | None, low: float, high: float) -> float:
+    """A figure, or the end of the range that is nearest to it."""
+    return min(max(low if value is None else value, low), high)
+
+
 def _latest_s(one: Response) -> float:
     """How late after the mark a level can have begun to move at the most; negative: before it."""
     if one.delay_s is not None:
@@ -1055,16 +1081,20 @@ def _litres_between(track: Track, before_pct: float, after_pct: float) -> float 
     return None if here is None or there is None else there - here
 
 
-def _step_words(track: Track) -> str:
+def _step_words(track: Track, units: VolumeUnit) -> str:
     words = f"{track.step_pct:.1f} %" if track.step_pct >= 0.1 else f"{track.step_pct:.3f} %"
-    return words if track.capacity_l is None else f"{words}, {track.step_pct / 100 * track.capacity_l:.2g} L"
+    if track.capacity_l is None:
+        return words
+    return f"{words}, {significant(units.from_litres(track.step_pct / 100 * track.capacity_l), 2)} {units.symbol}"
 
 
-def _rate_words(rate: tuple[float, float, float], unit: str) -> str:
-    low, high = min(rate[1:]), max(rate[1:])
-    if low == high:
-        return f"{rate[0]:+.3g} {unit}"
-    return f"{rate[0]:+.3g} {unit} ({low:+.3g} to {high:+.3g})"
+def _rate_words(rate: tuple[float, float, float], unit: str, scale: float) -> str:
+    """A rate with its limits. unit: its name; scale: what one of it is, in the unit of `rate`."""
+    value, *limits = (bound / scale for bound in rate)
+    if limits[0] == limits[1]:
+        return f"{significant(value, signed=True)} {unit}"
+    low, high = (significant(bound, signed=True) for bound in sorted(limits))
+    return f"{significant(value, signed=True)} {unit} ({low} to {high})"
 
 
 def _at(seconds: float | None) -> str:

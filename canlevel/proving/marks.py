@@ -4,7 +4,7 @@
     2026-05-01T08:12:30Z/2026-05-01T08:19Z
     +120/+540                           seconds from the first frame
 
-or many in a CSV file, a line each, with a head line; `closed` may be empty:
+or many in a CSV file, a line each, with a head line; `closed` may be empty, and a semicolon or a tab part them as well:
 
     tank,what,opened,closed
     nmea2000.fresh_water.0,fill,08:12:30,08:19
@@ -78,7 +78,8 @@ def parse_mark(text: str, kind: Kind) -> WrittenMark:
 
 
 def load_marks(path: str | Path) -> list[WrittenMark]:
-    """Marks of a CSV file with the columns tank, what (fill or drain), opened, closed. Lines that begin with # are passed over.
+    """Marks of a CSV file with the columns tank, what (fill or drain), opened, closed, parted as the head line is: by comma,
+    semicolon or tab. Lines that begin with # are passed over.
 
     Raises QueryError with the line of what is wrong.
     """
@@ -95,12 +96,15 @@ def load_marks(path: str | Path) -> list[WrittenMark]:
         raise QueryError(f"cannot be read ({getattr(error, 'strerror', error)})", where=Place(name)) from error
     marks: list[WrittenMark] = []
     head: list[str] | None = None
+    comma = ","
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         place = Place(name, number, line)
         try:
-            cells = [cell.strip() for cell in next(csv.reader(io.StringIO(line), strict=True))]
+            if head is None:  # spreadsheets of many countries write ; as their , is the decimal point
+                comma = next((sign for sign in ";\t" if sign in line and "," not in line), ",")
+            cells = [cell.strip() for cell in next(csv.reader(io.StringIO(line), strict=True, delimiter=comma))]
         except csv.Error as error:
             raise QueryError(f"is no line of CSV ({error})", where=place) from error
         if head is None:

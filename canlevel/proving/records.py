@@ -96,8 +96,8 @@ class Item:
             "high": _number(self.high),
             "unit": self.unit,
             "limit": self.limit,
-            "limit_low": self.least,
-            "limit_high": self.most,
+            "limit_low": _number(self.least),
+            "limit_high": _number(self.most),
             "evidence": {
                 "frames": self.proof.frames,
                 "first_time": time_text(self.proof.first_us),

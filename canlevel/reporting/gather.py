@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from canlevel.capture.source import is_live
 from canlevel.derivation.alarms import Alarm, crossed
 from canlevel.derivation.balance import BALANCE, balance
-from canlevel.derivation.flows import VolumeCurve, derive_flows
+from canlevel.derivation.flows import GAP_PERIODS, GAP_S, VolumeCurve, derive_flows
 from canlevel.derivation.leaks import watch_leaks
 from canlevel.derivation.outlook import USE_FILLS, outlook, shape_of
 from canlevel.derivation.overview import overview
@@ -55,11 +55,13 @@ __all__ = [
     "DayUse",
     "HeardSource",
     "Report",
+    "Span",
     "Stretch",
     "TankHistory",
     "gather",
     "open_hearing",
     "source_words",
+    "spans_of",
 ]
 
 MOST_BINS = 6_000  # of a tank: how finely a picture can be zoomed into
@@ -68,12 +70,14 @@ FEWEST_BINS = 400  # below which nothing is thinned further, however many tanks 
 MOST_STRETCHES = 62  # rows below a picture
 STRETCHES_S = (1, 5, 15, 60, 300, 900, 1800, 3600, 10_800, 21_600, 86_400, 7 * 86_400, 28 * 86_400, 364 * 86_400)
 SILENT_PERIODS, SILENT_S = 20, 60.0  # after which a line is interrupted
-UNHEARD_S = 60.0  # of a recording: nothing of any tank for so long is shaded like an outage
+UNHEARD_S = 60.0  # of a recording: nothing of any tank for so long is shaded
+MOST_GAPS = 10_000  # of one tank: the longest
 LEVEL_COLUMNS = ["time", "vessel", "tank", "source_address", "level_pct"]
 WATER_COLUMNS = [*LEVEL_COLUMNS, "channel", "name", "capacity_l", "volume_l"]
 WASTE = {fluid for fluid, fills in USE_FILLS.items() if fills}
 
 Key = tuple[str | None, str, int]  # vessel, tank, source address
+Span = tuple[int, int]  # from, to, microseconds
 Ints = NDArray[np.int64]
 
 
@@ -106,6 +110,7 @@ class DayUse:
 class TankHistory:
     """One tank as one device sends it. overview: a row of OVERVIEW, of its last readings. entry: what the roster says of it.
 
+    gaps: (from, to) where nothing was heard of it for longer than flows are found across, though no logger noted an outage.
     points: the line of its picture. drawn_s: of each so long stretch of time the first, last, lowest and highest reading are
     in it; None where all of them are. flows: rows of FLOWS. leaks: rows of LEAKS. ahead: its row of OUTLOOK.
     """
@@ -127,6 +132,7 @@ class TankHistory:
     leaks: tuple[dict[str, Any], ...] = ()
     ahead: dict[str, Any] | None = None
     alarms: tuple[Alarm, ...] = ()
+    gaps: tuple[Span, ...] = ()
 
     @property
     def fluid(self) -> str:
@@ -144,7 +150,8 @@ class Report:
 
     sources, store: what it was made from. begin_us, end_us: from the first to the last reading in it; None without any.
     undated: readings that were left out as their date is not known. watched_us: since when leaks and habits were looked for.
-    outages, clock: rows of OUTAGES and CLOCK. explanation: None where there was no recording.
+    outages, clock: rows of OUTAGES and CLOCK, as a logger noted them. silences: (from, to) in which no tank was heard, and no
+    logger noted why. explanation: None where there was no recording.
     """
 
     made: datetime
@@ -164,6 +171,7 @@ class Report:
     heard_words: tuple[str, ...]
     proofs: tuple[Proof, ...]
     missing: tuple[TankEntry, ...] = field(default=())
+    silences: tuple[Span, ...] = ()
 
 
 # ---- a recording or a bus, in one pass ----
@@ -433,12 +441,12 @@ def gather(
     if store is not None and span is not None:
         outages = _marks(opened, "outages", span)
         clock = _marks(opened, "clock", span)
-    heard = _heard(history, span) if span is not None else _Heard()
-    if store is None:
-        outages = tuple(heard.silences)
+    heard = _heard(history, span, GAP_S if store is not None else UNHEARD_S) if span is not None else _Heard()
+    noted = spans_of(outages, span)
+    silences = tuple(_without(heard.silences, noted, GAP_S if store is not None else UNHEARD_S))
     flows = history.flows()
     watched_us = None if span is None else max(span[0], span[1] - LATELY_DAYS * DAY_US)
-    tanks, missing = _tanks(history, heard, flows, span, watched_us, watch=watch)
+    tanks, missing = _tanks(history, heard, flows, span, watched_us, noted, watch=watch)
     water = sorted({one.tank for one in tanks if one.fluid == "fresh_water" or one.is_waste})
     days = empty(BALANCE)
     if watch and watched_us is not None and water:
@@ -464,6 +472,7 @@ def gather(
         heard_words=hearing.heard_words if hearing is not None else (),
         proofs=tuple(proofs),
         missing=missing,
+        silences=silences,
     )
 
 
@@ -491,10 +500,11 @@ class _Heard:
     last_us: dict[Key, int] = field(default_factory=dict)
     rows: dict[Key, int] = field(default_factory=dict)
     stretch_s: int = 1
-    silences: list[dict[str, Any]] = field(default_factory=list)
+    silences: list[Span] = field(default_factory=list)
+    gaps: dict[Key, list[Span]] = field(default_factory=dict)
 
 
-def _heard(history: _History, span: tuple[int, int]) -> _Heard:
+def _heard(history: _History, span: tuple[int, int], unheard_s: float) -> _Heard:
     length_us = max(span[1] - span[0], 1) + 1
     stretch_s = next((s for s in STRETCHES_S if length_us / 1e6 / s <= MOST_STRETCHES - 1), STRETCHES_S[-1])
     heard = _Heard(stretch_s=stretch_s)
@@ -510,8 +520,7 @@ def _heard(history: _History, span: tuple[int, int]) -> _Heard:
         if not len(chunk):
             continue
         time_us, level_pct = times_us(chunk), column(chunk, "level_pct")
-        for begin, end in _silences(time_us, before_us):
-            heard.silences.append({"from": _moment(begin), "to": _moment(end), "why": "no tank was heard"})
+        heard.silences += _silences(time_us, before_us, unheard_s)
         before_us = int(time_us[-1])
         which, first = source_groups(chunk)
         order = np.argsort(which, kind="stable")
@@ -521,6 +530,7 @@ def _heard(history: _History, span: tuple[int, int]) -> _Heard:
             key: Key = (*(chunk.column(name)[row].as_py() for name in ("vessel", "tank")), int(sources[row]))
             rows = order[bounds[number] : bounds[number + 1]]
             heard.rows[key] = heard.rows.get(key, 0) + len(rows)
+            heard.gaps.setdefault(key, []).extend(_silences(time_us[rows], heard.last_us.get(key, span[0]), GAP_S))
             heard.last_us[key] = int(time_us[rows[-1]])
             told = rows[~np.isnan(level_pct[rows])]
             for kept, begin, width, count in zip(
@@ -529,14 +539,41 @@ def _heard(history: _History, span: tuple[int, int]) -> _Heard:
                 if key not in kept:
                     kept[key] = LevelBins(begin, width, count)
                 kept[key].add(time_us[told], level_pct[told])
+    for key, last_us in heard.last_us.items():
+        heard.gaps[key] += _silences(np.array([span[1]]), last_us, GAP_S)
     return heard
 
 
-def _silences(time_us: Ints, before_us: int | None) -> Iterator[tuple[int, int]]:
-    """Where nothing at all was heard for long, of (n,) times that rise; before_us: the last one before them."""
+def _silences(time_us: Ints, before_us: int | None, longest_s: float) -> Iterator[Span]:
+    """Where nothing was heard for longer than that, of (n,) times that rise; before_us: the last one before them."""
     times = time_us if before_us is None else np.concatenate([[before_us], time_us])
-    for at in np.flatnonzero(np.diff(times) > UNHEARD_S * 1e6).tolist():
+    for at in np.flatnonzero(np.diff(times) > longest_s * 1e6).tolist():
         yield int(times[at]), int(times[at + 1])
+
+
+def spans_of(outages: Iterable[dict[str, Any]], span: Span | None) -> list[Span]:
+    """(from, to) of rows of OUTAGES, one that goes on up to the end of `span`; in the order of time."""
+    if span is None:
+        return []
+    return sorted(
+        (timestamp_us(row["from"]), span[1] if row["to"] is None else timestamp_us(row["to"])) for row in outages
+    )
+
+
+def _without(spans: Iterable[Span], noted: Sequence[Span], longest_s: float) -> Iterator[Span]:
+    """Spans without what lies in others, as far as more than `longest_s` is left of them. Both in the order of time."""
+    for begin_us, end_us in spans:
+        at_us = begin_us
+        for left_us, right_us in noted:
+            if right_us <= at_us:
+                continue
+            if left_us >= end_us:
+                break
+            if left_us - at_us > longest_s * 1e6:
+                yield at_us, left_us
+            at_us = max(at_us, right_us)
+        if end_us - at_us > longest_s * 1e6:
+            yield at_us, end_us
 
 
 def _moment(time_us: int) -> datetime:
@@ -552,6 +589,7 @@ def _tanks(
     flows: pa.Table,
     span: tuple[int, int] | None,
     watched_us: int | None,
+    noted: Sequence[Span],
     *,
     watch: bool,
 ) -> tuple[tuple[TankHistory, ...], tuple[TankEntry, ...]]:
@@ -597,12 +635,21 @@ def _tanks(
                         leaks=lost,
                         ahead=next((row for row in ahead if _is(row, key)), None),
                         alarms=tuple(_alarms(entry, view, lost, span[1])),
+                        gaps=_gaps(heard.gaps[key], noted, view["period_s"]),
                     )
                 )
     listed = {entry: place for place, entry in enumerate(history.roster.tanks)}
     found.sort(key=lambda one: (one.vessel or "", len(listed) if one.entry is None else listed[one.entry], one.tank))
     missing = tuple(entry for entry in history.roster.tanks if entry not in entries)
     return tuple(found), missing
+
+
+def _gaps(gaps: Sequence[Span], noted: Sequence[Span], period_s: float | None) -> tuple[Span, ...]:
+    """Those of a tank's silences that flows take for gaps, without what a logger noted as its own; the longest."""
+    longest_s = max(GAP_PERIODS * (period_s or 0.0), GAP_S)
+    long = [gap for gap in gaps if gap[1] - gap[0] > longest_s * 1e6]
+    found = sorted(_without(long, noted, longest_s), key=lambda gap: gap[0] - gap[1])
+    return tuple(sorted(found[:MOST_GAPS]))
 
 
 def _is(row: dict[str, Any], key: Key) -> bool:

@@ -15,22 +15,22 @@ from math import isnan
 from pathlib import Path
 from typing import Any
 
-from canlevel.derivation.alarms import Alarm
+from canlevel.derivation.flows import GAP_PERIODS, GAP_S
 from canlevel.errors import printable
 from canlevel.findings.checks import HYGIENE, LEVELS, MOVING, WIRES
 from canlevel.history import LATELY_DAYS
-from canlevel.reporting.gather import Report, TankHistory
-from canlevel.reporting.pictures import MOST_MARKS, level_svg, limits_of
-from canlevel.reporting.proofs import RESULT_WORDS
+from canlevel.reporting.gather import Report, Span, TankHistory
+from canlevel.reporting.pictures import MOST_MARKS, level_svg, limits_of, shaded
+from canlevel.reporting.proofs import RESULT_WORDS, Proof
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, library_script, packed, zoomable
-from canlevel.show.ahead import durations, figure
+from canlevel.show.ahead import crossed_words, durations, figure
 from canlevel.show.findings import device_facts, device_words
-from canlevel.show.text import NOTHING, STATUS_WORDS, levels, rate, span_text
+from canlevel.show.text import NO_VESSEL, NOTHING, STATUS_WORDS, levels, rate, span_text
 from canlevel.tables import timestamp_us
 from canlevel.units import VolumeUnit
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
 
-__all__ = ["Headline", "crossed_words", "headlines", "report_html"]
+__all__ = ["Headline", "headlines", "report_html"]
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FLOWS, MOST_OUTAGES = 500, 100
@@ -38,6 +38,7 @@ SHORT_DAY_H = 23.0
 SOON_H = 24.0
 MOST_WARNINGS = 8
 SILENT_PERIODS, SILENT_S = 20, 600.0
+FEWEST_READINGS = 3  # as a proof has it: fewer show no rhythm, no change and no limit kept
 FLUID_WORDS = {
     "fresh_water": "fresh water",
     "grey_water": "grey water",
@@ -111,6 +112,7 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
     library, script = (library_script(), _asset("report.js")) if pictures else ("", "")
     sums = [base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in (library, script) if text]
     outages = _outages(report)
+    unheard, unheard_count = _unheard(report, tanks)
     context = {
         "css": Markup(_asset("report.css")),
         "library": Markup(library),
@@ -123,13 +125,13 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
         "span": _span(report.begin_us, report.end_us),
         "unit": units.symbol,
         "facts": list(_facts(report)),
-        "contents": [(id, label) for id, label in CONTENTS if id != "outages" or outages or report.clock],
+        "contents": [(id, label) for id, label in CONTENTS if id != "outages" or outages or unheard or report.clock],
         "headline": headlines(report, units),
         "tanks": tanks,
         **_flows(report, names, units),
         **_use(report, units),
         "balance": [_balance(row, units) for row in reversed(report.balance.to_pylist())],
-        "several_vessels": len(report.vessels) > 1,
+        "several_vessels": names.vessels,
         "leaks": [row for tank, shown in zip(report.tanks, tanks, strict=True) for row in _leaks(tank, shown, units)],
         "watched_note": _watched_note(report),
         "outlook": [
@@ -139,10 +141,12 @@ def report_html(report: Report, *, units: VolumeUnit = VolumeUnit.LITRE, version
         ],
         "outlook_at": _at(report.end_us),
         **_bus(report),
-        "proofs": [_proof(proof) for proof in report.proofs],
+        "proofs": [_proof(proof, units) for proof in report.proofs],
         "outages": outages,
         "outages_all": f"{len(report.outages):,}",
         "outages_left_out": len(report.outages) > MOST_OUTAGES,
+        "unheard": unheard,
+        "unheard_all": f"{unheard_count:,}",
         "clock": [_clock(row) for row in report.clock],
         "making": list(_making(report, units)),
         "cautions": CAUTIONS,
@@ -197,14 +201,26 @@ def _shown(value: Any) -> Any:
 
 
 class _Names:
-    """What tanks are called: with their device where two of a vessel are called the same."""
+    """What tanks are called: with their device where two of a vessel are called the same, and with their vessel where there is
+    more than one. vessels: whether there is."""
 
     def __init__(self, report: Report) -> None:
         called = [(tank.vessel, tank.name or tank.tank) for tank in report.tanks]
         self._several = {one for one in called if called.count(one) > 1}
+        self.vessels = several_vessels(report)
 
     def alike(self, vessel: str | None, name: str) -> bool:
         return (vessel, name) in self._several
+
+    def told(self, tank: TankHistory) -> str:
+        """In a sentence: with its vessel where there are several."""
+        name = tank.name or tank.tank
+        return f"{tank.vessel or NO_VESSEL}, {name}" if self.vessels else name
+
+
+def several_vessels(report: Report) -> bool:
+    """Whether the tanks are of more than one vessel, so that each has to say whose it is."""
+    return len({tank.vessel for tank in report.tanks}) > 1
 
 
 # ---- what matters ----
@@ -213,9 +229,10 @@ class _Names:
 def headlines(report: Report, units: VolumeUnit = VolumeUnit.LITRE) -> list[Headline]:
     """What matters most, the worst first; at least one sentence, also where all is well."""
     found = sorted(_headlines(report, units), key=lambda one: ("fault", "warning", "info").index(one.grade))
-    if report.tanks and not any(one.grade in ("fault", "warning") for one in found):
+    judged = [tank for tank in report.tanks if tank.readings >= FEWEST_READINGS]
+    if judged and not any(one.grade in ("fault", "warning") for one in found):
         looked = "fault, crossed limit or leak" if report.explanation else "crossed limit or leak"
-        found.insert(0, Headline("good", "Good", f"no {looked} was found in {counted(len(report.tanks), 'tank')}"))
+        found.insert(0, Headline("good", "Good", f"no {looked} was found in {counted(len(judged), 'tank')}"))
     short = sum(row["status"] == "too little quiet time" for tank in report.tanks for row in tank.leaks)
     if short:
         found.append(
@@ -230,8 +247,9 @@ def headlines(report: Report, units: VolumeUnit = VolumeUnit.LITRE) -> list[Head
 def _headlines(report: Report, units: VolumeUnit) -> Iterator[Headline]:
     if not report.tanks:
         yield Headline("fault" if report.explanation else "warning", "Nothing", "no tank was heard", "findings")
+    names = _Names(report)
     for number, tank in enumerate(report.tanks, 1):
-        yield from _of_tank(tank, f"tank-{number}", report, units)
+        yield from _of_tank(tank, names.told(tank), f"tank-{number}", report, units)
     for entry in report.missing:
         yield Headline("fault", "Missing", f"{entry.name}: in the roster, and not heard in this time", "tanks")
     if report.explanation is not None:
@@ -253,8 +271,10 @@ def _headlines(report: Report, units: VolumeUnit) -> Iterator[Headline]:
         yield Headline("warning", "Times", f"{counted(report.undated, 'reading')} without a date could not be shown")
 
 
-def _of_tank(tank: TankHistory, here: str, report: Report, units: VolumeUnit) -> Iterator[Headline]:
-    name = tank.name or tank.tank
+def _of_tank(tank: TankHistory, name: str, here: str, report: Report, units: VolumeUnit) -> Iterator[Headline]:
+    """name: what it is called in a sentence."""
+    if tank.readings < FEWEST_READINGS:
+        yield Headline("info", "Note", f"{name}: {counted(tank.readings, 'reading')}, too little to judge", here)
     told = {alarm.kind for alarm in tank.alarms}
     for alarm in tank.alarms:
         yield Headline("fault", "Limit", f"{name}: {crossed_words(alarm, units)}", here)
@@ -322,9 +342,14 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
     picture = any(level == level for level in tank.points.level_pct.tolist()[:2])
     status = view["status"]
     told = STATUS_WORDS[status] + (f"; {counted(view['malformed'], 'malformed frame')}" if view["malformed"] else "")
+    silent_s = _silent_s(tank, report)
+    if silent_s is not None:
+        told = f"{told}; silent for {span_words(silent_s)}" if status != "ok" else f"silent for {span_words(silent_s)}"
     limits = limits_of(tank)
+    noted, unheard = shaded(tank, report)
     return {
         "name": tank.name,
+        "vessel": (tank.vessel or NO_VESSEL) if names.vessels else "",
         "tank": tank.tank,
         "alike": names.alike(tank.vessel, name),
         "source_address": tank.source_address,
@@ -334,7 +359,7 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
         "volume": _litres(view["volume_l"], units),
         "capacity": _litres(view["capacity_l"], units),
         "status": told,
-        "bad": status not in ("ok", "over_range"),
+        "bad": status not in ("ok", "over_range") or silent_s is not None,
         "alarms": [crossed_words(alarm, units) for alarm in tank.alarms],
         "no_alarm": "none" if tank.entry is not None and tank.entry.has_limits else "no limits set",
         "last_heard": _at(view["last_heard"], seconds=True),
@@ -342,6 +367,8 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
         "picture": picture,
         "still": level_svg(tank, report, f"p{number}") if picture else "",
         "caption": _caption(tank),
+        "noted": bool(noted),
+        "unheard": bool(unheard),
         "fills": any(flow["kind"] == "fill" for flow in tank.flows),
         "drains": any(flow["kind"] == "drain" for flow in tank.flows),
         "limits": f"limit{'s' * (len(limits) > 1)} at " + " and ".join(f"{limit:g} %" for limit in limits)
@@ -349,22 +376,28 @@ def _tank(number: int, tank: TankHistory, report: Report, names: _Names, units: 
         else "",
         "litres": tank.litres,
         "stretches_label": f"Levels in steps of {_width(tank.stretch_s)}, lowest and highest of all readings",
-        "stretches": [
-            (
-                _at(row.begin_us, seconds=tank.stretch_s < 60),
-                _pct(row.lowest_pct),
-                _pct(row.highest_pct),
-                _pct(row.last_pct),
-                *([_litres(row.last_l, units)] if tank.litres else []),
-                f"{row.readings:,}",
-            )
-            for row in tank.stretches
-        ],
+        "stretches": list(_stretches(tank, unheard, units)),
         "period": NOTHING if view["period_s"] is None else f"{view['period_s']:.1f} s",
         "readings": f"{tank.readings:,}",
         "step": NOTHING if view["step_pct"] is None else f"{view['step_pct']:.2g}",
         "noise": NOTHING if view["noise_pct"] is None else f"{view['noise_pct']:.2g}",
     }
+
+
+def _stretches(tank: TankHistory, unheard: Sequence[Span], units: VolumeUnit) -> Iterator[dict[str, Any]]:
+    """Rows of the table below a picture, and between them, in the order of time, where nothing was heard."""
+    seconds = tank.stretch_s < 60
+    rows: list[tuple[int, dict[str, Any]]] = []
+    for row in tank.stretches:
+        cells = [_pct(row.lowest_pct), _pct(row.highest_pct), _pct(row.last_pct)]
+        cells += [_litres(row.last_l, units)] if tank.litres else []
+        told = {"begin": _at(row.begin_us, seconds=seconds), "cells": [*cells, f"{row.readings:,}"], "note": ""}
+        rows.append((row.begin_us, told))
+    for begin_us, end_us in unheard:
+        note = f"nothing heard until {_at(end_us, seconds=seconds)} ({span_words((end_us - begin_us) / 1e6)})"
+        rows.append((begin_us, {"begin": _at(begin_us, seconds=seconds), "cells": [], "note": note}))
+    for _, told in sorted(rows, key=lambda one: one[0]):
+        yield told
 
 
 def _sentence(tank: TankHistory, units: VolumeUnit) -> str:
@@ -390,7 +423,7 @@ def _sentence(tank: TankHistory, units: VolumeUnit) -> str:
 
 def _caption(tank: TankHistory) -> str:
     if tank.drawn_s is None:
-        return f"All {tank.readings:,} readings. " if tank.readings != 1 else "One reading. "
+        return f"All {tank.readings:,} readings. " if tank.readings != 1 else "One reading: too little to judge. "
     marks = f", the {MOST_MARKS} largest fills and drains marked" if len(tank.flows) > 2 * MOST_MARKS else ""
     return f"Of {tank.readings:,} readings the first, last, lowest and highest of every {span_words(tank.drawn_s)}{marks}. "
 
@@ -430,6 +463,7 @@ def _flows(report: Report, names: _Names, units: VolumeUnit) -> dict[str, Any]:
             {
                 "start": _at(flow["start"], seconds=True),
                 "name": name,
+                "vessel": flow["vessel"] or NO_VESSEL,
                 "kind": flow["kind"],
                 "lasts": span_text((flow["end"] - flow["start"]).total_seconds()),
                 "levels": levels(flow["start_level_pct"], flow["end_level_pct"]),
@@ -483,14 +517,6 @@ def _balance(row: dict[str, Any], units: VolumeUnit) -> dict[str, str]:
         "missing": _litres(row["missing_l"], units) + _within(row["missing_low"], row["missing_high"], units),
         "note": row["note"] or "",
     }
-
-
-def crossed_words(alarm: Alarm, units: VolumeUnit) -> str:
-    """A limit that was crossed, as a sentence; that of a leak in the unit of the page."""
-    if alarm.kind != "leak_l_per_h":
-        return alarm.sentence
-    limit = f"{figure(alarm.limit, units)} {units.symbol}/h"
-    return f"loses at least {figure(alarm.value, units)} {units.symbol}/h (limit {limit})"
 
 
 def _loss(row: dict[str, Any], units: VolumeUnit) -> str:
@@ -622,7 +648,7 @@ def _device(row: dict[str, Any], when: str) -> dict[str, Any]:
 # ---- proofs, outages, how it was made ----
 
 
-def _proof(proof: Any) -> dict[str, Any]:
+def _proof(proof: Proof, units: VolumeUnit) -> dict[str, Any]:
     told = [f"from {proof.file}"]
     if proof.source:
         told.append(f"of {proof.source}")
@@ -644,7 +670,7 @@ def _proof(proof: Any) -> dict[str, Any]:
                     {
                         "title": item.title,
                         "result": RESULT_WORDS[item.result],
-                        "measured": item.measured or NOTHING,
+                        "measured": item.figure(units) or NOTHING,
                         "limit": item.limit,
                         "sentence": item.sentence,
                     }
@@ -668,6 +694,25 @@ def _outages(report: Report) -> list[dict[str, str]]:
         }
         for row in latest
     ]
+
+
+def _unheard(report: Report, shown: Sequence[dict[str, Any]]) -> tuple[list[dict[str, Any]], int]:
+    """(The latest times in which nothing was heard though no logger noted why, how many there are): of all tanks, and of one
+    while another was heard. shown: the tanks, as the page has them."""
+    rows: list[tuple[Span, dict[str, Any] | None]] = [(span, None) for span in report.silences]
+    for tank, cells in zip(report.tanks, shown, strict=True):
+        rows += [(gap, cells) for gap in tank.gaps if not any(a <= gap[0] and gap[1] <= b for a, b in report.silences)]
+    latest = sorted(rows, key=lambda one: one[0], reverse=True)[:MOST_OUTAGES]
+    told = [
+        {
+            "begin": _at(begin, seconds=True),
+            "end": _at(end, seconds=True),
+            "lasts": span_words((end - begin) / 1e6),
+            "tank": cells,
+        }
+        for (begin, end), cells in latest
+    ]
+    return told, len(rows)
 
 
 def _clock(row: dict[str, Any]) -> dict[str, str]:
@@ -758,17 +803,17 @@ def _making(report: Report, units: VolumeUnit) -> Iterable[tuple[str, str, str]]
         "What each device said of itself while it was heard: NAME, product, installer's texts, its rhythm, its share of"
         " the bits on the bus, and the faults it reports. A maker appears as its number.",
     )
-    if report.store is not None:
-        yield (
-            "outages",
-            "When nothing was heard",
-            "As the logger noted it: from the last that was heard to the first that was heard again. Such a gap is the "
-            "logger's or the bus's, and tells nothing of a tank.",
-        )
-    else:
-        yield (
-            "outages",
-            "When nothing was heard",
-            "A minute and more in which no tank said anything. Whether the recorder or the bus was silent, the findings "
-            "say where they can.",
-        )
+    least = f"{span_words(GAP_S)} and {GAP_PERIODS} of its usual periods"
+    noted = (
+        "Outages are as the logger noted them: from the last that was heard to the first that was heard again. Such a gap is "
+        "the logger's or the bus's, and tells nothing of a tank. "
+        if report.store is not None
+        else ""
+    )
+    every = "" if report.store is not None else "; also a minute and more in which no tank said anything"
+    yield (
+        "outages",
+        "When nothing was heard",
+        f"{noted}Where nothing was heard, there is no reading for longer than {least}, and nobody noted why: it was not "
+        f"recorded, or the device or the bus was off{every}. What a tank did then, nobody knows.",
+    )

@@ -9,15 +9,17 @@ import io
 import re
 import warnings
 from collections.abc import Iterable, Sequence
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from canlevel.errors import QueryError
-from canlevel.reporting.gather import Report, TankHistory
+from canlevel.reporting.gather import Report, Span, TankHistory, spans_of
 from canlevel.reporting.writing import write_file
+from canlevel.show.text import NO_VESSEL, STATUS_WORDS
 from canlevel.tables import timestamp_us
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ __all__ = [
     "limits_of",
     "marked_flows",
     "plot_levels",
-    "spans_of",
+    "shaded",
 ]
 
 # By role, on white. In the report they become variables of its style, for light, dark and paper.
@@ -104,7 +106,12 @@ def plot_levels(report: Report, path: str | Path) -> None:
     if kind not in ("svg", "png"):
         raise QueryError(f"{path.name}: a picture is .svg or .png", next_step="name it like -o levels.svg")
     if not report.tanks:
-        raise QueryError("no tank was heard, so there is nothing to draw", next_step="canlevel explain SOURCE says why")
+        raise QueryError(
+            "no tank was heard in that time, so there is nothing to draw",
+            next_step="look at another time with --since and --until: canlevel tanks --store DIR says when each was heard last"
+            if report.store is not None
+            else "canlevel explain SOURCE says why",
+        )
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -121,7 +128,13 @@ def plot_levels(report: Report, path: str | Path) -> None:
         for tank, label, axes in zip(report.tanks, labels, panels, strict=True):
             _draw(axes, tank, report)
             axes.set_title(label, loc="left", fontsize=10, color=COLOURS["ink"], parse_math=False)
-        panels[-1].set_xlabel("UTC", loc="left", color=COLOURS["ink"])
+        noted, unheard = zip(*(shaded(tank, report) for tank in report.tanks), strict=True)
+        key = [
+            word
+            for word, spans in (("dark: an outage, noted by the logger", noted), ("light: nothing heard", unheard))
+            if any(spans)
+        ]
+        panels[-1].set_xlabel("   ".join(["UTC", *key]), loc="left", color=COLOURS["ink"])
         if title:
             figure.suptitle(title, x=0.01, ha="left", fontsize=12, color=COLOURS["ink"], parse_math=False)
         content = io.BytesIO()
@@ -133,13 +146,43 @@ def plot_levels(report: Report, path: str | Path) -> None:
         warnings.warn(
             "the fonts of this computer lack characters of a name: they are boxes in the picture", stacklevel=2
         )
-    write_file(path, content.getvalue())
+    picture = content.getvalue()
+    write_file(path, _with_name(picture.decode(), report, labels).encode() if kind == "svg" else picture)
+
+
+def _with_name(svg: str, report: Report, labels: Sequence[str]) -> str:
+    """An SVG with a name and a description for those who cannot see it: WAI-ARIA's role img, and title and desc of SVG 2."""
+    assert report.begin_us is not None
+    assert report.end_us is not None
+    ends = [
+        f"{datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=at):%Y-%m-%d %H:%M}"
+        for at in (report.begin_us, report.end_us)
+    ]
+    whose = f" of {', '.join(_plain(vessel) for vessel in report.vessels)}" if report.vessels else ""
+    title = f"Tank levels{whose}, {ends[0]} to {ends[1]} UTC"
+    said = []
+    for tank, label in zip(report.tanks, labels, strict=True):
+        known = tank.points.level_pct[~np.isnan(tank.points.level_pct)]
+        said.append(
+            f"{label}: from {known[0]:.1f} to {known[-1]:.1f} %, between {known.min():.1f} and {known.max():.1f} %"
+            if len(known)
+            else f"{label}: no level was told"
+        )
+    told = f"<title>{escape(title)}</title><desc>{escape('; '.join(said))}.</desc>"
+    head = re.search(r"<svg\b[^>]*>", svg)
+    assert head is not None
+    named = f'{head[0][:-1]} role="img" aria-label="{escape(title, quote=True)}">{told}'
+    return svg[: head.start()] + named + svg[head.end() :]
 
 
 def _label(tank: TankHistory, report: Report) -> str:
-    several = [one for one in report.tanks if (one.name or one.tank) == (tank.name or tank.tank)]
+    vessels = {one.vessel for one in report.tanks}
+    several = [
+        one for one in report.tanks if (one.vessel, one.name or one.tank) == (tank.vessel, tank.name or tank.tank)
+    ]
     source = f" (device {tank.source_address})" if len(several) > 1 else ""
-    return f"{_plain(tank.name or tank.tank)}{source}"
+    vessel = f" of {_plain(tank.vessel or NO_VESSEL)}" if len(vessels) > 1 else ""
+    return f"{_plain(tank.name or tank.tank)}{source}{vessel}"
 
 
 def _plain(text: str) -> str:
@@ -184,16 +227,32 @@ def _draw(axes: Axes, tank: TankHistory, report: Report) -> None:
         np.datetime64(report.begin_us, "us"),
         np.datetime64(max(report.end_us, report.begin_us + 1_000_000), "us"),
     )
-    for left, right in spans_of(report.outages, report):
+    noted, unheard = shaded(tank, report)
+    for left, right in noted:
         axes.axvspan(
-            np.datetime64(left, "us"), np.datetime64(right, "us"), facecolor=COLOURS["outage"], alpha=0.35, linewidth=0
+            np.datetime64(left, "us"), np.datetime64(right, "us"), facecolor=COLOURS["outage"], alpha=0.4, linewidth=0
         )
+    for left, right in unheard:
+        ends = np.datetime64(left, "us"), np.datetime64(right, "us")
+        axes.axvspan(*ends, facecolor=COLOURS["outage"], alpha=0.13, linewidth=0)
+        axes.vlines(ends, 0, 1, COLOURS["outage"], transform=axes.get_xaxis_transform(), linewidth=0.8, linestyle=":")
     for limit in limits_of(tank):
         axes.axhline(limit, color=COLOURS["limit"], linewidth=1.0, linestyle=(0, (5, 3)))
     column_us = (max(report.end_us - report.begin_us, 1) + COLUMNS) // COLUMNS
     points = tank.points.thinned(report.begin_us, column_us, COLUMNS + 1)
     at = points.time_us.astype("datetime64[us]")
     axes.plot(at, points.level_pct, "o" if len(points) == 1 else "-", color=COLOURS["level"], linewidth=1.2)
+    if not len(points):
+        told = STATUS_WORDS[tank.overview["status"]]
+        axes.text(
+            0.5,
+            0.5,
+            f"no level was told ({told})",
+            transform=axes.transAxes,
+            ha="center",
+            va="center",
+            color=COLOURS["ink"],
+        )
     for kind, marker in (("fill", "^"), ("drain", "v")):
         flows = marked_flows(tank.flows, kind)
         ends_us = [(timestamp_us(flow["start"]), timestamp_us(flow["end"])) for flow in flows]
@@ -249,18 +308,24 @@ def level_range(tank: TankHistory) -> tuple[float, float]:
     return max(min(LEAST_PCT, least - 2), -FURTHEST_PCT), min(max(MOST_PCT, most + 2), FURTHEST_PCT)
 
 
-def spans_of(marks: Iterable[dict[str, Any]], report: Report) -> list[tuple[int, int]]:
-    """(from, to) of outages within the time of a report, microseconds, the longest; those that touch as one."""
+def shaded(tank: TankHistory, report: Report) -> tuple[list[Span], list[Span]]:
+    """What a picture of a tank shades, (from, to) in microseconds: outages that a logger noted, and where nothing was heard of
+    the tank though none was noted."""
+    return (
+        _longest(spans_of(report.outages, (report.begin_us or 0, report.end_us or 0)), report),
+        _longest([*report.silences, *tank.gaps], report),
+    )
+
+
+def _longest(spans: Iterable[Span], report: Report) -> list[Span]:
+    """The longest of some spans within the time of a report, in the order of time; those that touch as one."""
     assert report.begin_us is not None
     assert report.end_us is not None
-    found: list[tuple[int, int]] = []
-    for mark in marks:
-        begin_us = timestamp_us(mark["from"])
-        end_us = report.end_us if mark["to"] is None else timestamp_us(mark["to"])
+    found: list[Span] = []
+    for begin_us, end_us in sorted(spans):
         begin_us, end_us = max(begin_us, report.begin_us), min(end_us, report.end_us)
         if found and begin_us <= found[-1][1]:
             found[-1] = found[-1][0], max(found[-1][1], end_us)
         elif begin_us < end_us:
             found.append((begin_us, end_us))
-    longest = sorted(found, key=lambda span: span[0] - span[1])[:MOST_OUTAGES]
-    return sorted(longest)
+    return sorted(sorted(found, key=lambda span: span[0] - span[1])[:MOST_OUTAGES])

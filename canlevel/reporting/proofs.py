@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 
 from canlevel.errors import Place, QueryError, printable
 from canlevel.show.text import number as figure_words
+from canlevel.units import VolumeUnit
 
 __all__ = ["RESULT_WORDS", "Proof", "ProofItem", "ProvedTank", "load_proof"]
 
@@ -17,19 +18,36 @@ FORMAT, FORMAT_VERSION = "canlevel proof", 1
 LARGEST = 16 * 1024 * 1024
 MOST_TANKS, MOST_ITEMS, LONGEST_TEXT = 1000, 200, 2000
 VERDICTS = ("proved", "proved with remarks", "not proved")
+COUNTED = ("readings", "devices")
 RESULT_WORDS = {"ok": "ok", "remark": "remark", "fail": "failed", "not_tested": "not tested"}
 MAKE_ONE = "write one with: canlevel prove SOURCE --roster FILE --format json"
 
 
 @dataclass(frozen=True, slots=True)
 class ProofItem:
-    """One question about a tank. result: a key of RESULT_WORDS. measured: as a person reads it, "" where nothing was."""
+    """One question about a tank. result: a key of RESULT_WORDS. measured: in `unit`, between low and high, None where nothing
+    was. sentence, limit: as written, in the unit that the proof was asked for."""
 
     title: str
     result: str
     sentence: str
-    measured: str
+    measured: float | None
+    low: float | None
+    high: float | None
+    unit: str
     limit: str
+
+    def figure(self, units: VolumeUnit) -> str:
+        """What was measured, as a person reads it; litres in `units`. "" where nothing was."""
+        unit, scale = (f"{units.symbol}/min", units.litres) if self.unit == "L/min" else (self.unit, 1.0)
+        measured, low, high = (None if one is None else one / scale for one in (self.measured, self.low, self.high))
+        told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
+        if measured is not None and unit in COUNTED:
+            told = f"{measured:,.0f} {unit}" if measured != 1 else f"1 {unit.removesuffix('s')}"
+        if low is None or high is None or low == high:
+            return told
+        limits = f"{figure_words(low)} to {figure_words(high)}"
+        return f"{told} ({limits})" if told else f"{limits} {unit}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,15 +145,14 @@ class _Reader:
         if result not in RESULT_WORDS:
             self._refuse(f"{place}.result", f"is none of: {', '.join(RESULT_WORDS)}")
         measured, low, high = (self._number(item, key, place) for key in ("measured", "low", "high"))
-        unit = self._text(item, "unit", place) or ""
-        told = "" if measured is None else f"{figure_words(measured)} {unit}".strip()
-        if told and low is not None and high is not None and low != high:
-            told += f" ({figure_words(low)} to {figure_words(high)})"
         return ProofItem(
             title=self._text(item, "title", place) or self._needed(item, "item", place),
             result=result,
             sentence=self._text(item, "sentence", place) or "",
-            measured=told,
+            measured=measured,
+            low=low,
+            high=high,
+            unit=self._text(item, "unit", place) or "",
             limit=self._text(item, "limit", place) or "",
         )
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from canlevel.reporting.gather import Report, TankHistory
-from canlevel.reporting.pictures import CROWDED, level_range, limits_of, marked_flows, spans_of
+from canlevel.reporting.pictures import CROWDED, level_range, limits_of, marked_flows, shaded
 from canlevel.reporting.thinning import Points
 from canlevel.tables import timestamp_us
 
@@ -86,18 +86,20 @@ def zoomable(tank: TankHistory, report: Report) -> dict[str, Any]:
     wheel = WheelZoomTool(dimensions="width", modifiers={"ctrl": True}, zoom_on_axis=False)
     plot.add_tools(pan, wheel)
     plot.toolbar.active_drag, plot.toolbar.active_scroll = pan, wheel
-    for left, right in spans_of(report.outages, report):
-        plot.add_layout(
-            BoxAnnotation(
-                left=left / 1000,
-                right=right / 1000,
-                fill_alpha=0.3,
-                line_alpha=0,
-                hatch_pattern="/",
-                hatch_alpha=0.5,
-                tags=[["fill_color", "outage"], ["hatch_color", "outage"]],
+    for spans, alpha, line_alpha, hatch in zip(shaded(tank, report), (0.3, 0.13), (0.0, 0.8), ("/", None), strict=True):
+        for left, right in spans:
+            plot.add_layout(
+                BoxAnnotation(
+                    left=left / 1000,
+                    right=right / 1000,
+                    fill_alpha=alpha,
+                    line_alpha=line_alpha,
+                    line_dash="dotted",
+                    hatch_pattern=hatch,
+                    hatch_alpha=0.5,
+                    tags=[["fill_color", "outage"], ["line_color", "outage"], ["hatch_color", "outage"]],
+                )
             )
-        )
     for limit in limits_of(tank):
         plot.add_layout(Span(location=limit, dimension="width", line_dash=[6, 4], tags=[["line_color", "limit"]]))
     level = ColumnDataSource({"x": [], "y": []}, name="level")

@@ -7,11 +7,12 @@ from typing import Any
 
 import pyarrow as pa
 
+from canlevel.derivation.alarms import Alarm
 from canlevel.errors import printable
 from canlevel.show.cells import cut, fitted
 from canlevel.units import VolumeUnit
 
-__all__ = ["durations", "figure", "leak_lines", "outlook_lines"]
+__all__ = ["crossed_words", "durations", "figure", "leak_lines", "outlook_lines"]
 
 LABEL = 25
 
@@ -104,6 +105,14 @@ def figure(litres: float, units: VolumeUnit) -> str:
     size = abs(shown)
     digits = next((digits for least, digits in ((100, 0), (10, 1), (0.1, 2)) if size >= least), 3)
     return f"{round(shown, digits):,.{digits}f}" if round(shown, digits) else "0"
+
+
+def crossed_words(alarm: Alarm, units: VolumeUnit) -> str:
+    """A limit that was crossed, as a sentence; that of a leak in the user's unit."""
+    if alarm.kind != "leak_l_per_h":
+        return alarm.sentence
+    limit = f"{figure(alarm.limit, units)} {units.symbol}/h"
+    return f"loses at least {figure(alarm.value, units)} {units.symbol}/h (limit {limit})"
 
 
 def durations(hours: float, low: float | None, high: float | None) -> list[str]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from canlevel.errors import printable
+from canlevel.units import VolumeUnit
 
 __all__ = ["proof_lines"]
 
@@ -20,7 +21,7 @@ MOST_STEPS, LEAST_ROOM = 2, 30
 WITH_LIMITS = {"rest", "extent", "speed", "delay", "step", "capacity"}
 
 
-def proof_lines(document: Mapping[str, Any], width: int) -> list[Line]:
+def proof_lines(document: Mapping[str, Any], width: int, units: VolumeUnit = VolumeUnit.LITRE) -> list[Line]:
     """Proofs as to_dict() gives them, as lines (style, text) of `width` columns: the verdicts first, then tank by tank."""
     tanks = document["tanks"]
     lines: list[Line] = [("bold", _cut(_head(document), width)), ("", "")]
@@ -32,7 +33,7 @@ def proof_lines(document: Mapping[str, Any], width: int) -> list[Line]:
         ]
         lines.append(("", ""))
     for tank in tanks:
-        lines += [*_tank(tank, width), ("", "")]
+        lines += [*_tank(tank, width, units), ("", "")]
     if document["also_heard"]:
         lines += _wrapped("", f"Heard, and not in the roster: {', '.join(document['also_heard'])}.", 0, width)
     for finding in document["other_findings"]:
@@ -56,10 +57,10 @@ def _name(tank: Mapping[str, Any]) -> str:
     return printable(f"{tank['name']} ({tank['tank']})")
 
 
-def _tank(tank: Mapping[str, Any], width: int) -> list[Line]:
+def _tank(tank: Mapping[str, Any], width: int, units: VolumeUnit) -> list[Line]:
     told = [_name(tank)]
     if tank["capacity_l"] is not None:
-        told.append(f"{tank['capacity_l']:,.0f} L")
+        told.append(f"{units.from_litres(tank['capacity_l']):,.0f} {units.symbol}")
     if tank["source_address"] is not None:
         told.append(f"address {tank['source_address']}")
     lines = _wrapped(OF_VERDICT[tank["verdict"]], f"{tank['verdict'].upper()}: {', '.join(told)}", 0, width)

@@ -61,6 +61,7 @@ FLOW_KEYS = (
     "rate_low",
     "rate_high",
     "rate_pct_per_min",
+    "vessel",
 )
 TANK_KEYS = (
     "vessel",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from canlevel.errors import printable
+from canlevel.show.ahead import crossed_words
 from canlevel.show.cells import cut, fitted, padded, paragraph
 from canlevel.show.pictures import FLOW_STYLES
 from canlevel.show.rows import time_texts
@@ -21,7 +23,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "NOTHING",
+    "NO_VESSEL",
     "STATUS_WORDS",
+    "bound",
     "crossing_line",
     "flows_table",
     "levels",
@@ -35,7 +39,7 @@ __all__ = [
     "tanks_table",
 ]
 
-NOTHING = "–"
+NOTHING, NO_VESSEL = "–", "a vessel without a name"
 STATUS_WORDS = {
     "ok": "ok",
     "not_available": "not available",
@@ -62,6 +66,15 @@ def number(value: float | None, *, unit: VolumeUnit | None = None, signed: bool 
     return text if shown else "0"
 
 
+def bound(value: float, *, unit: VolumeUnit, most_digits: int = 3) -> str:
+    """How far a rate may be off: two digits and no more than three decimals, as steps of some percent tell no more; rounded up,
+    so that it is never less than it is. most_digits: decimals at most."""
+    shown = unit.from_litres(value)
+    digits = next((digits for least, digits in ((10, 0), (1, 1), (0.1, 2)) if shown >= least), 3)
+    digits = min(digits, most_digits)
+    return f"{math.ceil(round(shown * 10**digits, 6)) / 10**digits:,.{digits}f}"
+
+
 def rate(value: float | None, low: float | None, high: float | None, unit: VolumeUnit) -> str:
     """A rate with its 95 % interval: "+14.0 (+13.8 to +14.2)"; "±0.11" where no more is known than that."""
     limits = [number(limit, unit=unit, signed=True) for limit in (low, high)]
@@ -70,7 +83,7 @@ def rate(value: float | None, low: float | None, high: float | None, unit: Volum
     if low is None and high is None:
         return number(value, unit=unit, signed=True)
     if value == 0 and low is not None and high is not None and low == -high:
-        return f"±{number(high, unit=unit)}"
+        return f"±{bound(high, unit=unit)}"
     return f"{number(value, unit=unit, signed=True)} ({limits[0]} to {limits[1]})"
 
 
@@ -86,11 +99,12 @@ def moment(value: datetime | None) -> str:
     return NOTHING if value is None else f"{value.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
 
 
-def crossing_line(crossing: Crossing) -> str:
+def crossing_line(crossing: Crossing, unit: VolumeUnit = VolumeUnit.LITRE) -> str:
     """A limit that was crossed, as one line of a mail: 'Fresh water (nmea2000.fresh_water.0): low: 7.0 % (limit 20 %)'."""
+    told = crossing.sentence if crossing.alarm is None else crossed_words(crossing.alarm, unit)
     entry = crossing.entry
     tank = crossing.tank or f"{entry.protocol + '.' if entry.protocol else ''}{entry.fluid}.{entry.instance}"
-    return printable(f"{entry.name} ({tank}): {crossing.sentence}")
+    return printable(f"{entry.name} ({tank}): {told}")
 
 
 def span_text(seconds: float) -> str:
@@ -155,14 +169,16 @@ def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int, day: str = "
     return day
 
 
-def _table(columns: Sequence[tuple[str, str]], folding: str = "") -> Table:
-    """A plain table; only the column `folding` may wrap."""
+def _table(columns: Sequence[tuple[str, str]], folding: Sequence[str] = ()) -> Table:
+    """A plain table; only the columns `folding` may wrap."""
     from rich import box
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for head, side in columns:
-        table.add_column(head, justify="right" if side == "right" else "left", overflow="fold", no_wrap=head != folding)
+        table.add_column(
+            head, justify="right" if side == "right" else "left", overflow="fold", no_wrap=head not in folding
+        )
     return table
 
 
@@ -218,8 +234,15 @@ def tanks_table(tanks: pa.Table, unit: VolumeUnit) -> Table:
 
 
 def tanks_lines(tanks: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
-    """OVERVIEW for people whose terminal is too narrow for the table: some lines of `width` for each tank and source."""
-    for row in tanks.to_pylist():
+    """OVERVIEW for people whose terminal is too narrow for the table: some lines of `width` for each tank and source; of
+    several vessels each below a line with its name."""
+    rows = tanks.to_pylist()
+    several, last = len({row["vessel"] for row in rows}) > 1, ""
+    for row in sorted(rows, key=lambda row: row["vessel"] or "") if several else rows:
+        vessel = printable(row["vessel"] or NO_VESSEL) if several else ""
+        if vessel != last:
+            yield f"{cut(vessel, width - 1)}:"
+            last = vessel
         known = "" if row["level_pct"] is None else f"{row['level_pct']:.1f} %"
         litres = "" if row["volume_l"] is None else f"{number(row['volume_l'], unit=unit)}"
         of = "" if row["capacity_l"] is None else f" of {number(row['capacity_l'], unit=unit)}"
@@ -242,19 +265,22 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
 
 
 def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) -> Table:
-    """FLOWS for people, day by day; on a narrow terminal without the intervals of the rates."""
+    """FLOWS for people, day by day, with their vessel where there are several; on a narrow terminal without the intervals of
+    rates."""
     rows = flows.to_pylist()
+    vessels = len({row["vessel"] for row in rows}) > 1
     table = _table(
         [
             ("start", "left"),
             ("lasts", "right"),
+            *([("vessel", "left")] if vessels else []),
             ("tank", "left"),
             ("kind", "left"),
             ("level %", "right"),
             (unit.symbol, "right"),
             (f"{unit.symbol}/min", "right"),
         ],
-        folding="tank",
+        folding=("tank", "vessel"),
     )
     day = ""
     for row in rows:
@@ -269,6 +295,7 @@ def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) ->
                 [
                     start[11:],
                     span_text((row["end"] - row["start"]).total_seconds()),
+                    *([printable(row["vessel"] or NOTHING)] if vessels else []),
                     printable(row["name"] or row["tank"]),
                     row["kind"],
                     levels(row["start_level_pct"], row["end_level_pct"]),

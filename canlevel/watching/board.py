@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from canlevel.errors import printable
 from canlevel.show.cells import cells, fitted, own_words, wrapped
 from canlevel.show.findings import device_lines, explanation_lines
 from canlevel.show.pictures import level_bar, level_line
-from canlevel.show.text import NOTHING, STATUS_WORDS, number, rate
+from canlevel.show.text import NOTHING, STATUS_WORDS, bound, number, rate
 from canlevel.units import VolumeUnit
 from canlevel.watching.snapshot import BusSight, Remark, Snapshot, TankSight
 from canlevel.words import PROTOCOL_NAMES, counted, span_words
@@ -263,7 +265,7 @@ def _state(tank: TankSight) -> tuple[str, str, str]:
     if said:
         short = short or " ".join(limit.partition(":")[0].partition(" for ")[0] for limit in limits)
         return style or "bold yellow", "; ".join(said), short
-    low, high = tank.rate_low, tank.rate_high
+    _, low, high = _known_rate(tank)
     if low is not None and low > 0:
         return GOOD, "filling", "filling"
     if high is not None and high < 0:
@@ -326,32 +328,51 @@ def _litres(tank: TankSight, unit: VolumeUnit) -> str:
     return number(tank.volume_l, unit=unit)
 
 
+def _known_rate(tank: TankSight) -> tuple[float | None, float | None, float | None]:
+    """Its rate with its limits: in litres a minute, or, where nobody says what it holds, in percent a minute."""
+    return tank.rate_pct or (tank.rate_l_per_min, tank.rate_low, tank.rate_high)
+
+
+def _flow(tank: TankSight, unit: VolumeUnit, columns: int, *, named: bool) -> str:
+    """Its rate in so many cells: in full, or in short. named: with its unit, where there is room; percent always is."""
+    if tank.rate_pct is not None:
+        unit, sign, short = VolumeUnit.LITRE, " %/min", "%"
+    else:
+        sign, short = (f" {unit.symbol}/min", "") if named else ("", "")
+    text = rate(*_known_rate(tank), unit)
+    if text == NOTHING:
+        return text
+    if cells(text + short) > columns:
+        text = _short_rate(tank, unit)
+    return text + sign if cells(text + sign) <= columns else text + short
+
+
 def _short_rate(tank: TankSight, unit: VolumeUnit) -> str:
     """A rate in few cells: as ± where the limits lie about as far off on both sides, else the limits alone. Never narrower than
     the limits are."""
-    value, low, high = tank.rate_l_per_min, tank.rate_low, tank.rate_high
+    value, low, high = _known_rate(tank)
     if value is None or low is None or high is None or (value == 0 and low == -high):
         return rate(value, low, high, unit)
     off, other = max(high - value, value - low), min(high - value, value - low)
     if off <= 1.5 * other:
-        return f"{number(value, unit=unit, signed=True)} ±{_rounded_up(off, unit)}"
+        text = number(value, unit=unit, signed=True)
+        return f"{text} ±{bound(off, unit=unit, most_digits=len(text.partition('.')[2]))}"
     return f"{number(low, unit=unit, signed=True)} to {number(high, unit=unit, signed=True)}"
 
 
-def _rounded_up(value: float, unit: VolumeUnit) -> str:
-    """A figure as number() writes it, and not less than it is."""
-    text = number(value, unit=unit)
-    shown = float(text.replace(",", ""))
-    if shown < unit.from_litres(value) * (1 - 1e-9):
-        digits = len(text.partition(".")[2])
-        text = f"{shown + 10.0**-digits:,.{digits}f}"
-    return text
+def _unknown_rate(tank: TankSight) -> str:
+    """Why there is no rate: before a level has changed, nobody knows the step of its sender."""
+    if not tank.heard:
+        return ""
+    still = len(tank.past_pct) > 1 and float(np.ptp(tank.past_pct)) == 0.0
+    return "no rate: it never moved" if still and tank.level_pct is not None and not tank.silent else "rate not known"
 
 
 def _rate_style(tank: TankSight) -> str:
-    if tank.rate_low is not None and tank.rate_low > 0:
+    _, low, high = _known_rate(tank)
+    if low is not None and low > 0:
         return "cyan"
-    return "magenta" if tank.rate_high is not None and tank.rate_high < 0 else ""
+    return "magenta" if high is not None and high < 0 else ""
 
 
 def _bar_style(tank: TankSight, state: str) -> str:
@@ -382,19 +403,15 @@ def _two_lines(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> l
         (style, fitted(words if cells(words) <= room else short, room)),
     )
     line = 12 + min(spare // 3, 40)
-    flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, unit)
     known = 28 if spare < 12 else 32
-    if cells(flow) > known:
-        flow = _short_rate(tank, unit)
+    flow = _flow(tank, unit, known, named=True)
     if flow == NOTHING:
-        flow = "rate not known" if tank.heard else ""
-    elif cells(flow) + 5 + cells(unit.symbol) <= known:
-        flow += f" {unit.symbol}/min"
+        flow = _unknown_rate(tank)
     ago = f"{_age(tank.age_s)} ago" if tank.age_s is not None else ""
     left = max(width - 2 - known - 12 - 2 - line - 2, 1)
     low: Line = (
         ("", "  "),
-        (_rate_style(tank) or (FAINT if tank.rate_l_per_min is None else ""), fitted(flow, known)),
+        (_rate_style(tank) or (FAINT if _known_rate(tank)[0] is None else ""), fitted(flow, known)),
         ("", fitted(ago, 12, right=True)),
         ("", "  "),
         (_bar_style(tank, style), _history(tank, snapshot, line, plain=view.plain)),
@@ -466,9 +483,7 @@ def _one_line(tank: TankSight, snapshot: Snapshot, view: View, width: int) -> Li
         elif key == "litres":
             line.append(("", fitted(_litres(tank, view.unit), columns, right=True)))
         elif key == "rate":
-            flow = rate(tank.rate_l_per_min, tank.rate_low, tank.rate_high, view.unit)
-            flow = flow if cells(flow) <= columns else _short_rate(tank, view.unit)
-            line.append((_rate_style(tank), fitted(flow, columns)))
+            line.append((_rate_style(tank), fitted(_flow(tank, view.unit, columns, named=False), columns)))
         elif key == "age":
             line.append(("", fitted(_age(tank.age_s), columns, right=True)))
         elif key == "history":
@@ -498,7 +513,9 @@ def _findings(snapshot: Snapshot, width: int) -> list[Line]:
         lines += _remark_lines(remark, width)
     for message in reversed(snapshot.messages):
         style = WARN if message.grave else ""
-        lines += [((style, line),) for line in wrapped(f"{message.clock} {printable(message.sentence)}", width)]
+        lines += [
+            ((style, line),) for line in wrapped(f"{message.clock} {printable(message.sentence)}".lstrip(), width)
+        ]
     if not snapshot.examined:
         lines.append(((FAINT, "listening; what is wrong is told from the first quarter of a minute on"),))
     elif not now:

@@ -19,8 +19,9 @@ class TankSight:
     """One tank as one device sends it on one bus, or one of the roster that was not heard yet (source_address is None).
 
     level_pct, volume_l: null unless the last reading carried a number. rate_*: litres a minute with their 95 % limits, None
-    where they are not known. age_s: since its last reading. silent: it should have spoken again long ago. status: the last
-    reading's. alarms: sentences about the owner's limits that are crossed. low_pct, high_pct: those limits.
+    where they are not known. rate_pct: the same three in percent a minute, of a tank of which nobody says what it holds.
+    age_s: since its last reading. silent: it should have spoken again long ago. status: the last reading's. alarms: sentences
+    about the owner's limits that are crossed. low_pct, high_pct: those limits.
     at_s, past_pct: (n,) its level lately, on the axis of Snapshot.now_s. told_apart: what its name alone does not tell, as
     there is another of that name.
     """
@@ -36,6 +37,7 @@ class TankSight:
     rate_l_per_min: float | None = None
     rate_low: float | None = None
     rate_high: float | None = None
+    rate_pct: tuple[float, float, float] | None = None
     age_s: float | None = None
     silent: bool = False
     status: str = "ok"

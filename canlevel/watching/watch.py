@@ -184,4 +184,5 @@ def open_watch(
         raise QueryError("--speed is for recordings; a bus has its own", next_step="leave it out")
     title = ", ".join(Path(str(word)).name if not source.live else str(word) for word in words)
     watched = Watched(decoder, roster, title=title, bitrate=bitrate, live=source.live)
+    watched.happened((), [("info", sentence) for sentence in source.tally.notes])
     return Watch(source, watched, bitrate=bitrate, player=player, stays=stays)

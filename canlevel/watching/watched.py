@@ -39,6 +39,8 @@ from canlevel.tables import (
     UNKNOWN_TIME_US,
     codes_of,
     column,
+    float_column,
+    rows_at,
     times_us,
     values_of,
 )
@@ -68,12 +70,14 @@ _Key = tuple[str | None, str, int]  # channel, tank, source address
 
 @dataclass(slots=True)
 class _Tank:
-    """What is remembered of a tank. last: its last reading, as a row of READINGS. times_s: of its latest ones.
+    """What is remembered of a tank. last: its last reading, as a row of READINGS; rate_pct: in percent a minute, with limits,
+    where it has no capacity. times_s: of its latest ones.
 
     at_s, past_pct: (n,) its level, at most one in PAST_STEP_S.
     """
 
     last: dict[str, Any] = field(default_factory=dict)
+    rate_pct: tuple[float, float, float] | None = None
     times_s: deque[float] = field(default_factory=lambda: deque(maxlen=LAST))
     at_s: Floats = field(default_factory=lambda: np.zeros(0))
     past_pct: Floats = field(default_factory=lambda: np.zeros(0))
@@ -159,7 +163,7 @@ class Watched:
             if message.period_s is not None:
                 slowest_s = max(message.period_s, self._periods.get(message.protocol, 0.0))
                 self._periods[message.protocol] = slowest_s
-        self._rates = OnlineRates(roster)
+        self._rates, self._pct_rates = OnlineRates(roster), OnlineRates()
         self._tanks: dict[_Key, _Tank] = {}
         self._buses: dict[str | None, _Bus] = {}
         self._hearings = [(0.0, Hearing(decoder))]  # since when; a second one where the first is about to end
@@ -206,6 +210,7 @@ class Watched:
                 self._buses.setdefault(event.channel, _Bus()).gone = None
             elif isinstance(event, ClockSet):
                 self._rates.shift(event.by_us)
+                self._pct_rates.shift(event.by_us)
                 if self._last is not None:
                     self._last = self._last[0] + event.by_us, self._last[1]
         for level, sentence in told:
@@ -264,6 +269,7 @@ class Watched:
     def _take(self, readings: pa.Table, at_s: Floats) -> None:
         """Readings that follow, with those that J1939 devices send of tanks that are not fitted. at_s: (n,)."""
         readings = self._rates.add(self._roster.apply(readings))
+        pct_rates = self._in_percent(readings)
         level_pct = column(readings, "level_pct")
         unknown = values_of(readings.column("instance"), -1) < 0
         order, begins, names = source_runs(readings, np.arange(len(readings)))
@@ -277,7 +283,22 @@ class Watched:
             self._readings += len(rows)
             tank = self._tanks.setdefault(key, _Tank())
             tank.last = last
+            rate_pct = pct_rates[:, rows[-1]].tolist()
+            tank.rate_pct = None if np.isnan(rate_pct).any() else (rate_pct[0], rate_pct[1], rate_pct[2])
             tank.add(at_s[rows], level_pct[rows])
+
+    def _in_percent(self, readings: pa.Table) -> Floats:
+        """(3, n) rates in percent a minute with their limits, of READINGS of tanks without a capacity; else nan."""
+        found = np.full((3, len(readings)), np.nan)
+        bare = np.flatnonzero(np.isnan(column(readings, "capacity_l")))
+        if len(bare):
+            some = rows_at(readings, bare)
+            at = some.schema.get_field_index("capacity_l")
+            # As a tank of a hundred litres, of which one is a percent.
+            some = some.set_column(at, some.schema.field(at), float_column(np.full(len(bare), 100.0)))
+            rated = self._pct_rates.add(some)
+            found[:, bare] = [column(rated, name) for name in ("rate_l_per_min", "rate_low", "rate_high")]
+        return found
 
     # ---- findings ----
 
@@ -391,6 +412,7 @@ class Watched:
             rate_l_per_min=None if silent else last["rate_l_per_min"],
             rate_low=None if silent else last["rate_low"],
             rate_high=None if silent else last["rate_high"],
+            rate_pct=None if silent else tank.rate_pct,
             age_s=age_s,
             silent=silent,
             status=last["status"],
