@@ -85,11 +85,14 @@ def check_store(store: Store, roster: Roster | None = None, *, now: datetime, un
         tables += [store.to_arrow(tank=tank, since=begin, until=ends) for entry in missing for tank in _ids(entry)]
     readings = pa.concat_tables(tables).unify_dictionaries().combine_chunks()
     if roster is not None:
-        readings = roster.apply(readings)
+        vessels = (_vessels_of(waiting) | _vessels_of(readings)) - {None}
+        if roster.vessel in vessels and len(vessels) > 1:
+            known = roster  # of several vessels it is about its own
+        readings = roster.apply_to_own(readings, vessels)
     leaks = []
     for tank in _tanks_that_may_leak(known, readings):
         since = begins[0] - (MOST_DAYS - 1) * DAY
-        mine = known.apply(store.to_arrow(tank=tank, since=since, until=until))
+        mine = known.apply_to_own(store.to_arrow(tank=tank, since=since, until=until), _vessels_of(readings))
         flows = stored_flows(store, tank=tank, since=since, until=until) if roster is None else derive_flows(mine)
         leaks.append(watch_leaks(mine, flows))
     found = crossings(
@@ -100,6 +103,10 @@ def check_store(store: Store, roster: Roster | None = None, *, now: datetime, un
         leaks=pa.concat_tables(leaks) if leaks else None,
     )
     return Checked(readings, found)
+
+
+def _vessels_of(readings: pa.Table) -> set[str | None]:
+    return set(readings.column("vessel").unique().to_pylist())
 
 
 def _ids(entry: TankEntry) -> list[str]:

@@ -26,6 +26,7 @@ import re
 import select
 import stat
 import tomllib
+from collections.abc import Collection
 from dataclasses import asdict, dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -36,7 +37,17 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from canlevel.errors import Place, RosterError
-from canlevel.tables import FLUIDS, PROTOCOLS, codes_of, column, dictionary_column, distinct, float_column, values_of
+from canlevel.tables import (
+    FLUIDS,
+    PROTOCOLS,
+    codes_of,
+    column,
+    dictionary_column,
+    distinct,
+    float_column,
+    rows_at,
+    values_of,
+)
 from canlevel.units import litres_of
 
 __all__ = ["PRISMATIC", "SHAPES", "TABLE", "Roster", "Shape", "TankEntry", "cylinder_fraction", "load_roster"]
@@ -206,6 +217,35 @@ class Roster:
             changed["vessel"] = dictionary_column(np.zeros(n, np.int64), [self.vessel])
         columns = [changed.get(name, readings.column(name)) for name in readings.schema.names]
         return pa.table(columns, schema=readings.schema)
+
+    def apply_to_own(self, readings: pa.Table, vessels: Collection[str | None] = ()) -> pa.Table:
+        """The same of a history, which may be of several vessels: this roster is about the one that it names, and rows of the
+        others stay as they are. Where it names none of them, all get its names and capacities, and keep their vessels.
+
+        vessels: those of the whole history, as far as more is known of them than readings tell.
+        """
+        codes, words = codes_of(readings.column("vessel"))
+        known = {*vessels, *(words[code] for code in np.unique(codes).tolist())} - {None}
+        if self.vessel is None or len(known) < 2:
+            return self.apply(readings)
+        if self.vessel not in known:
+            return Roster(None, self.tanks).apply(readings)
+        mine = np.array([word in (None, self.vessel) for word in words])[codes]
+        own, others = np.flatnonzero(mine), np.flatnonzero(~mine)
+        parts = [self.apply(rows_at(readings, own)), rows_at(readings, others)]
+        return rows_at(pa.concat_tables(parts).unify_dictionaries(), np.argsort(np.concatenate([own, others])))
+
+    def name_vessels(self, table: pa.Table, vessels: Collection[str | None]) -> pa.Table:
+        """A table with a column `vessel`, in which it is as apply_to_own has it. vessels: those of the whole history."""
+        known = set(vessels) - {None}
+        if self.vessel is None or (len(known) > 1 and self.vessel not in known):
+            return table
+        codes, words = codes_of(table.column("vessel"))
+        named = [self.vessel if len(known) < 2 or word is None else word for word in words]
+        places = list(dict.fromkeys(named))
+        codes = np.array([places.index(word) for word in named])[codes]
+        at = table.schema.get_field_index("vessel")
+        return table.set_column(at, table.schema.field(at), dictionary_column(codes, places))
 
 
 def _entry_of(facts: dict[str, Any]) -> TankEntry:

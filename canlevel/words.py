@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["PROTOCOL_NAMES", "counted", "significant", "span_words"]
+__all__ = ["NO_VESSEL", "PROTOCOL_NAMES", "counted", "significant", "span_words"]
 
+NO_VESSEL = "a vessel without a name"
 PROTOCOL_NAMES = {"nmea2000": "NMEA 2000", "rvc": "RV-C", "j1939": "J1939"}
 
 

@@ -29,7 +29,7 @@ from canlevel.derivation.limits import crossings
 from canlevel.errors import QueryError
 from canlevel.recovery import heard_lately
 from canlevel.roster import Roster, TankEntry
-from canlevel.storage.store import open_store
+from canlevel.storage.store import create_store, open_store
 from canlevel.tables import READINGS
 
 FRESH = TankEntry("Fresh water", "fresh_water", 0)
@@ -250,6 +250,29 @@ def test_a_store_is_checked_by_its_own_roster(tmp_path: Path, canlevel: Callable
     assert json.loads(output)["level_pct"] == 50.0
     code, output, errors = canlevel("tanks", "--store", store, "--as-of", "2026-05-01T08:05Z", "--format", "jsonl")
     assert (code, errors, json.loads(output)["readings"]) == (0, "", 300)
+
+
+def test_of_two_vessels_a_roster_judges_its_own(tmp_path: Path) -> None:
+    store = create_store(tmp_path / "both", vessel=None)
+    with store.writing() as writer:
+        writer.append(
+            pa.concat_tables(
+                [
+                    readings(range(0, 600, 10), [level] * 60, vessel=vessel)
+                    for vessel, level in (("Bow", 50.0), ("Stern", 5.0))
+                ]
+            )
+            .unify_dictionaries()
+            .sort_by("time")
+        )
+    low = replace(FRESH, low_pct=20)
+    now = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=START_US, seconds=600)
+    found = {
+        vessel: check_store(open_store(tmp_path / "both"), Roster(vessel, (low,)), now=now).crossings
+        for vessel in ("Bow", "Stern")
+    }
+    assert [one.kind for one in found["Stern"]] == ["low_pct"]
+    assert found["Bow"] == []
 
 
 def test_a_check_that_cannot_fail_is_refused(tmp_path: Path, canlevel: Callable[..., Result]) -> None:

@@ -20,9 +20,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from conftest import START_US, Result
+from rich.console import Console
 
 from canlevel.cli import app
+from canlevel.cli.screen import print_flows
+from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.overview import overview
+from canlevel.show.pictures import level_picture
 from canlevel.show.text import tanks_lines
 from canlevel.storage.store import open_store
 from canlevel.units import VolumeUnit
@@ -453,7 +457,9 @@ def test_what_to_do_next_names_the_command(command: str, tmp_path: Path, canleve
         assert "a history that log keeps is read with --store" in errors
 
 
-def test_two_vessels_are_told_apart_in_tables(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+def test_two_vessels_are_told_apart_in_tables(
+    tmp_path: Path, canlevel: Callable[..., Result], capfd: pytest.CaptureFixture[str]
+) -> None:
     """The recipe of README: two histories taken into one."""
     for name, store in (("workboat", "bow"), ("clinic-coach", "stern")):
         log, roster = (str(resources.files("canlevel.captures") / f"{name}{end}") for end in (".log.gz", ".toml"))
@@ -470,3 +476,14 @@ def test_two_vessels_are_told_apart_in_tables(tmp_path: Path, canlevel: Callable
         assert {row["vessel"] for row in rows} == set(vessels)
     narrow = list(tanks_lines(overview(open_store(tmp_path / "both").to_arrow()), VolumeUnit.LITRE, 80))
     assert [line for line in narrow if line.endswith(":")] == [f"{vessel}:" for vessel in vessels]
+    readings = open_store(tmp_path / "both").to_arrow()
+    drawn = level_picture(readings, 80)
+    assert [line for line in drawn if line.endswith(":")] == [f"{vessel}:" for vessel in vessels]
+    assert (
+        sum(line.startswith("Fresh water  ") for line in drawn) == 2
+    )  # one of each, which no device has to tell apart
+    capfd.readouterr()
+    print_flows(Console(width=60), derive_flows(readings), VolumeUnit.LITRE)
+    lines = capfd.readouterr().out.splitlines()
+    assert [line for line in lines if line.endswith(":")] == [f"{vessel}:" for vessel in vessels]
+    assert max(map(len, lines)) <= 60

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -444,3 +446,20 @@ def test_the_command_prints_what_was_found(canlevel: Callable[..., Result], tmp_
     code, text, errors = canlevel("leaks", "--store", tmp_path / "history", "--since", "2027-01-01")
     assert (code, text) == (0, "")
     assert "no tank was heard" in errors
+
+
+def test_readings_that_share_a_stamp(tmp_path: Path, canlevel: Callable[..., Result]) -> None:
+    """A recorder that writes whole seconds, and a device that sends three times at once: 0.3 % an hour of 200 L are lost."""
+    random = np.random.default_rng(2)
+    lines = []
+    for second in range(0, 60_000, 5):
+        for _ in range(3):
+            raw = round((50 - second * 0.3 / 3600 + random.normal(0, 0.1)) * 250)
+            data = raw.to_bytes(2, "little", signed=True).hex()
+            lines.append(f"({START_US // 1_000_000 + second}.000000) can0 19F21123#10{data}D0070000FF\n")
+    (tmp_path / "boat.log").write_text("".join(lines))
+    code, output, _ = canlevel("leaks", tmp_path / "boat.log", "--format", "jsonl")
+    (row,) = map(json.loads, output.splitlines())
+    assert code == 0
+    assert row["status"] == "leak"
+    assert row["leak_low"] <= 0.6 <= row["leak_high"]

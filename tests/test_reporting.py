@@ -588,8 +588,32 @@ def test_each_tank_says_whose_it_is_where_there_are_two_vessels(tmp_path: Path) 
     assert [row[0] for row in page.tables["Slow losses and gains in quiet hours"][1:]] == both
     plot_levels(report, tmp_path / "levels.svg")
     assert "Fresh water of Harbour workboat" in (tmp_path / "levels.svg").read_text()
+    # A roster's limits are those of its own vessel.
+    roster = Roster("Harbour workboat", (TankEntry("Water", "fresh_water", 0, low_pct=90),))
+    told = gather(store=path, roster=roster, made=MADE).tanks
+    assert [(one.vessel, [alarm.kind for alarm in one.alarms]) for one in told] == [
+        ("Clinic <coach>", []),
+        ("Harbour workboat", ["low_pct"]),
+    ]
     alone = gather(store=stored(tmp_path / "one", of("Harbour workboat", 10.0)), made=MADE)
     assert [row[0] for row in Page(report_html(alone)).tables["Tanks as last heard"][1:]] == ["Fresh water"]
+
+
+@pytest.mark.parametrize(("stored_as", "shown"), [(None, "Barge"), ("Harbour workboat", "Barge")])
+def test_a_roster_names_the_vessel_of_a_history(stored_as: str | None, shown: str, tmp_path: Path) -> None:
+    """Logged without a roster, reported with one: so begin most."""
+    store = create_store(tmp_path / "store", vessel=stored_as)
+    with store.writing() as writer:
+        readings = readings_of([50.0 + i / 20 for i in range(400)], name=None)
+        at = readings.schema.get_field_index("vessel")
+        column = dictionary_column(np.zeros(len(readings), np.int64), [stored_as])
+        writer.append(readings.set_column(at, READINGS.field("vessel"), column))
+    roster = Roster(shown, (TankEntry("Water", "fresh_water", 0, capacity_l=400.0),))
+    report = gather(store=tmp_path / "store", roster=roster, made=MADE)
+    assert report.vessels == (shown,)
+    (tank,) = report.tanks
+    assert (tank.vessel, tank.name, len(tank.flows), tank.overview["capacity_l"]) == (shown, "Water", 1, 400.0)
+    assert {flow["vessel"] for flow in report.flows.to_pylist()} == {shown}
 
 
 def test_one_reading_is_no_good_news(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from conftest import frames
 from hypothesis import given
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from canlevel.decoding.tanks import decode_tanks
 from canlevel.errors import RosterError
 from canlevel.roster import Roster, Shape, TankEntry, cylinder_fraction, load_roster
+from canlevel.tables import dictionary_column
 
 FRESH = (0x19F21123, bytes.fromhex("10D430D0070000FF"))  # fresh water 0, 50 %, 200 L
 
@@ -38,6 +40,39 @@ def test_a_roster_names_and_sizes_its_tanks(tmp_path: Path) -> None:
     assert (row["vessel"], row["name"]) == ("Arbeitsboot Möwe", 'Süßwasser "vorn"')
     assert row["capacity_l"] == pytest.approx(25 * 3.785411784)  # NIST SP 811, appendix B
     assert row["volume_l"] == pytest.approx(12.5 * 3.785411784)
+
+
+def test_of_several_vessels_a_roster_is_about_its_own() -> None:
+    roster = Roster("Bow", (TankEntry("Water", "fresh_water", 0, capacity_l=400.0),))
+    plain = decode_tanks(frames([FRESH] * 4))
+    at = plain.schema.get_field_index("vessel")
+
+    def of(*vessels: str | None) -> pa.Table:
+        words = list(dict.fromkeys(vessels))
+        return plain.set_column(
+            at, plain.schema.field(at), dictionary_column(np.array([words.index(v) for v in vessels]), words)
+        )
+
+    def told(table: pa.Table) -> list[tuple[str | None, str | None, float]]:
+        return [(row["vessel"], row["name"], row["capacity_l"]) for row in table.to_pylist()]
+
+    own, other = ("Bow", "Water", 400.0), ("Stern", None, 200.0)
+    mixed = of("Stern", "Bow", None, "Stern")
+    assert told(roster.apply_to_own(mixed)) == [other, own, own, other]
+    assert (
+        told(roster.apply_to_own(of("Stern", "Stern", "Stern", None))) == [own] * 4
+    )  # one vessel, whatever it was called
+    assert told(roster.apply_to_own(of(*["Stern"] * 4), {"Bow", "Stern"})) == [other] * 4
+    assert [row[0] for row in told(roster.apply_to_own(of("Stern", "Mid", "Mid", "Mid")))] == [
+        "Stern",
+        "Mid",
+        "Mid",
+        "Mid",
+    ]
+    named = [
+        roster.name_vessels(mixed, vessels).column("vessel").to_pylist() for vessels in ({"Bow", "Stern"}, {"Stern"})
+    ]
+    assert named == [["Stern", "Bow", "Bow", "Stern"], ["Bow"] * 4]
 
 
 def test_without_a_roster_the_device_tells_the_capacity() -> None:

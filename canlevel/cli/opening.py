@@ -143,7 +143,7 @@ def readings_of(
         if roster is not None:
             from canlevel.roster import load_roster
 
-            readings = load_roster(roster).apply(readings)
+            readings = load_roster(roster).apply_to_own(readings)
         return readings
     from canlevel.tables import matching
 

@@ -112,11 +112,21 @@ def print_pieces(lines: Iterable[list[tuple[str, str]]]) -> None:
 
 
 def print_flows(console: Console, flows: pa.Table, units: VolumeUnit) -> None:
-    """FLOWS as a table, on a narrow screen without intervals."""
+    """FLOWS as a table; on a narrow screen without intervals, and one for each vessel."""
+    from canlevel.errors import printable
     from canlevel.show.text import flows_table
+    from canlevel.words import NO_VESSEL
 
     table = flows_table(flows, units)
-    console.print(table if fits(console, table) else flows_table(flows, units, intervals=False))
+    if fits(console, table):
+        console.print(table)
+        return
+    vessels = flows.column("vessel").to_pylist()
+    names = sorted(set(vessels), key=lambda name: name or "")
+    for name in names:
+        if len(names) > 1:
+            print(f"{printable(name or NO_VESSEL)}:")
+        console.print(flows_table(flows.filter([vessel == name for vessel in vessels]), units, narrow=True))
 
 
 def fits(console: Console, table: Table) -> bool:

@@ -376,6 +376,8 @@ def _quiet(series: Series, sender: Sender, spans: list[_Span], *, coarse: bool, 
     """Means over the quiet readings of a series, in pieces between which something happened or nothing was heard."""
     seconds = series.seconds
     period = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
+    if period <= 0:  # most readings share a stamp with another, as where a recorder writes whole seconds
+        period = float(np.ptp(seconds)) / (len(seconds) - 1) or 1.0
     rows = np.flatnonzero(_is_quiet(series, sender, spans, coarse=coarse))
     mean_s = COARSE_MEAN_S if coarse else FINE_MEAN_S
     apart = np.ones(len(rows), np.bool_)

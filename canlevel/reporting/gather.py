@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -293,6 +294,16 @@ class _Stored:
     since: datetime | None
     until: datetime | None
 
+    @cached_property
+    def vessels(self) -> set[str | None]:
+        """Whose readings are in it; looked for where a roster was given that names a vessel."""
+        if not self.own or self.roster.vessel is None:
+            return set()
+        found: set[str | None] = set()
+        for day in self._days():
+            found.update(self.store.day_columns(day, day, ["time", "vessel"]).column("vessel").unique().to_pylist())
+        return found
+
     def span(self) -> tuple[int, int] | None:
         first = last = None
         days = self._days()
@@ -321,12 +332,13 @@ class _Stored:
 
     def chunks(self) -> Iterator[pa.Table]:
         for day in self._days():
-            yield self._within(self.store.day_columns(day, day, LEVEL_COLUMNS))
+            chunk = self._within(self.store.day_columns(day, day, LEVEL_COLUMNS))
+            yield self.roster.name_vessels(chunk, self.vessels) if self.own else chunk
 
     def of_tank(self, tank: str, since_us: int) -> pa.Table:
         since = datetime.fromtimestamp(since_us // 1_000_000, UTC)
         readings = self.store.to_arrow(tank=tank, since=since, until=self.until)
-        return self.roster.apply(readings) if self.own else readings
+        return self.roster.apply_to_own(readings, self.vessels) if self.own else readings
 
     def water(self, tanks: Sequence[str], since_us: int) -> pa.Table:
         if self.own:
@@ -452,7 +464,7 @@ def gather(
     if watch and watched_us is not None and water:
         days = balance(history.water(water, watched_us), flows)
     named = [history.roster.vessel, *(one.vessel for one in tanks)]
-    if store is not None:
+    if store is not None and not (tanks and roster is not None):  # which may call it otherwise
         named.append(opened.vessel)
     return Report(
         made=made,
@@ -602,6 +614,11 @@ def _tanks(
     if span is not None and watched_us is not None:
         several = max(len(heard.rows), 1)
         most_bins = max(min(MOST_BINS, MOST_POINTS // (4 * several)), FEWEST_BINS)
+        vessels = {key[0] for key in heard.rows}
+        # Of several vessels a roster that names its own is about that one; of one it is about that, whatever it is called.
+        whose = (
+            (None, history.roster.vessel) if history.roster.vessel in vessels - {None} and len(vessels) > 1 else vessels
+        )
         by_tank: dict[str, list[Key]] = {}
         for key in heard.rows:
             by_tank.setdefault(key[1], []).append(key)
@@ -622,7 +639,7 @@ def _tanks(
                     (row for row in views if _is(row, key)),
                     key=lambda row: (row["last_time"] is not None, row["readings"]),
                 )
-                entry = history.roster.entry(tank, key[2])
+                entry = history.roster.entry(tank, key[2]) if key[0] in whose else None
                 if entry is not None:
                     entries.add(entry)
                 one = _history_of(key, view, entry, heard, curves.get(key), most_bins)

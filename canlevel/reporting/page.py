@@ -25,10 +25,10 @@ from canlevel.reporting.proofs import RESULT_WORDS, Proof
 from canlevel.reporting.zoom import LEVEL_STEP_PCT, library_script, packed, zoomable
 from canlevel.show.ahead import crossed_words, durations, figure
 from canlevel.show.findings import device_facts, device_words
-from canlevel.show.text import NO_VESSEL, NOTHING, STATUS_WORDS, levels, rate, span_text
+from canlevel.show.text import NOTHING, STATUS_WORDS, levels, rate, span_text
 from canlevel.tables import timestamp_us
 from canlevel.units import VolumeUnit
-from canlevel.words import PROTOCOL_NAMES, counted, span_words
+from canlevel.words import NO_VESSEL, PROTOCOL_NAMES, counted, span_words
 
 __all__ = ["Headline", "headlines", "report_html"]
 

@@ -19,8 +19,9 @@ import numpy as np
 from canlevel.errors import QueryError
 from canlevel.reporting.gather import Report, Span, TankHistory, spans_of
 from canlevel.reporting.writing import write_file
-from canlevel.show.text import NO_VESSEL, STATUS_WORDS
+from canlevel.show.text import STATUS_WORDS
 from canlevel.tables import timestamp_us
+from canlevel.words import NO_VESSEL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

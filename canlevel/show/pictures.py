@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import groupby
@@ -14,6 +15,7 @@ from canlevel.derivation.series import Series, series_of
 from canlevel.errors import printable
 from canlevel.show.cells import cells, cut, fitted
 from canlevel.tables import times_us
+from canlevel.words import NO_VESSEL
 
 __all__ = ["FLOW_STYLES", "flow_picture", "level_bar", "level_line", "level_picture"]
 
@@ -56,7 +58,9 @@ def level_picture(readings: pa.Table, width: int) -> list[str]:
     picture = _Picture.of(readings, width)
     if picture is None:
         return []
-    lines = [f"{row.label}{row.line}{row.level}".rstrip() for row in picture.rows]
+    lines = []
+    for head, row in picture.headed():
+        lines += [*head, f"{row.label}{row.line}{row.level}".rstrip()]
     return [*lines, picture.axis]
 
 
@@ -74,8 +78,9 @@ def flow_picture(readings: pa.Table, flows: pa.Table, width: int) -> list[list[t
         key = (flow["vessel"], flow["tank"], flow["source_address"])
         begin_s, end_s = ((at - picture.begin_us) / 1e6 for at in (begin_us, end_us))
         spans.setdefault(key, []).append((begin_s, end_s, FLOW_STYLES[flow["kind"]]))
-    lines = []
-    for row in picture.rows:
+    lines: list[list[tuple[str, str]]] = []
+    for head, row in picture.headed():
+        lines += [[("", text)] for text in head]
         styles = [""] * len(row.line)
         for begin_s, end_s, style in spans.get(row.key, []):
             first, last = (int(at / picture.length_s * len(styles)) for at in (begin_s, end_s))
@@ -131,11 +136,19 @@ class _Picture:
         axis = " " * margin + ends[0] + " " * max(columns - len(ends[0]) - len(ends[1]), 1) + ends[1]
         return cls(rows, begin_us, length_s, axis)
 
+    def headed(self) -> Iterator[tuple[list[str], _Row]]:
+        """Each row with the lines above it: where there are several vessels, the name of the one that begins there."""
+        several, last = len({row.key[0] for row in self.rows}) > 1, ""
+        for row in self.rows:
+            vessel = f"{cut(printable(row.key[0] or NO_VESSEL), cells(self.axis) - 1)}:" if several else ""
+            yield [vessel] if vessel != last else [], row
+            last = vessel
+
 
 def _labels(found: list[Series]) -> list[str]:
-    names = [printable(one.name or one.tank) for one in found]
+    names = [(one.vessel, printable(one.name or one.tank)) for one in found]
     shared = {name for name in names if names.count(name) > 1}
     return [
-        f"{cut(name, LONGEST_LABEL - 6)} ({one.source_address})" if name in shared else cut(name, LONGEST_LABEL)
+        f"{cut(name[1], LONGEST_LABEL - 6)} ({one.source_address})" if name in shared else cut(name[1], LONGEST_LABEL)
         for name, one in zip(names, found, strict=True)
     ]

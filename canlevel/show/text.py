@@ -15,6 +15,7 @@ from canlevel.show.cells import cut, fitted, padded, paragraph
 from canlevel.show.pictures import FLOW_STYLES
 from canlevel.show.rows import time_texts
 from canlevel.units import VolumeUnit
+from canlevel.words import NO_VESSEL
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "NOTHING",
-    "NO_VESSEL",
     "STATUS_WORDS",
     "bound",
     "crossing_line",
@@ -39,7 +39,7 @@ __all__ = [
     "tanks_table",
 ]
 
-NOTHING, NO_VESSEL = "–", "a vessel without a name"
+NOTHING = "–"
 STATUS_WORDS = {
     "ok": "ok",
     "not_available": "not available",
@@ -169,16 +169,14 @@ def reading_lines(readings: pa.Table, unit: VolumeUnit, width: int, day: str = "
     return day
 
 
-def _table(columns: Sequence[tuple[str, str]], folding: Sequence[str] = ()) -> Table:
-    """A plain table; only the columns `folding` may wrap."""
+def _table(columns: Sequence[tuple[str, str]], folding: str = "") -> Table:
+    """A plain table; only the column `folding` may wrap."""
     from rich import box
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for head, side in columns:
-        table.add_column(
-            head, justify="right" if side == "right" else "left", overflow="fold", no_wrap=head not in folding
-        )
+        table.add_column(head, justify="right" if side == "right" else "left", overflow="fold", no_wrap=head != folding)
     return table
 
 
@@ -264,11 +262,11 @@ def tanks_lines(tanks: pa.Table, unit: VolumeUnit, width: int) -> Iterable[str]:
             yield line.replace("\xa0", " ")
 
 
-def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) -> Table:
-    """FLOWS for people, day by day, with their vessel where there are several; on a narrow terminal without the intervals of
-    rates."""
+def flows_table(flows: pa.Table, unit: VolumeUnit, *, narrow: bool = False) -> Table:
+    """FLOWS for people, day by day, with their vessel where there are several. narrow: without vessels, and without the
+    intervals of the rates."""
     rows = flows.to_pylist()
-    vessels = len({row["vessel"] for row in rows}) > 1
+    vessels = not narrow and len({row["vessel"] for row in rows}) > 1
     table = _table(
         [
             ("start", "left"),
@@ -280,7 +278,7 @@ def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) ->
             (unit.symbol, "right"),
             (f"{unit.symbol}/min", "right"),
         ],
-        folding=("tank", "vessel"),
+        folding="tank",
     )
     day = ""
     for row in rows:
@@ -289,7 +287,7 @@ def flows_table(flows: pa.Table, unit: VolumeUnit, *, intervals: bool = True) ->
             day = start[:10]
             table.add_row(*_plain([f"{day} UTC"]), style="bold")
         in_litres = row["rate_l_per_min"] is not None
-        low, high = (row["rate_low"], row["rate_high"]) if intervals else (None, None)
+        low, high = (row["rate_low"], row["rate_high"]) if not narrow else (None, None)
         table.add_row(
             *_plain(
                 [
