@@ -19,6 +19,7 @@ from canlevel.proving.judging import cautions_of
 from canlevel.proving.marks import Mark, entry_named
 from canlevel.roster import Roster, TankEntry
 from canlevel.tables import UNKNOWN_TIME_US, codes_of, column, times_us, values_of
+from canlevel.units import VolumeUnit
 
 __all__ = ["Guide"]
 
@@ -54,14 +55,17 @@ class Guide:
     """The dialogue. status: one line for now. marks: those made so far. done: whether all tanks had their turn, or it was
     ended.
 
-    tank: only this one. rest_s: how long a tank is left alone before and between. Raises QueryError for a tank that is not
+    tank: only this one. rest_s: how long a tank is left alone before and between. units: of what is said. Raises QueryError for a tank that is not
     listed.
     """
 
-    def __init__(self, roster: Roster, tank: str | None = None, *, rest_s: float = 30.0) -> None:
+    def __init__(
+        self, roster: Roster, tank: str | None = None, *, rest_s: float = 30.0, units: VolumeUnit = VolumeUnit.LITRE
+    ) -> None:
         self._entries = list(roster.tanks) if tank is None else [entry_named(roster, tank)]
         self._roster = roster
         self._rest_s = rest_s
+        self._units = units
         self._levels: dict[tuple[str, int], _Levels] = {}
         self._behind_us: int | None = None  # how far the frames' stamps are behind this computer's clock, at least
         self._now_us = 0
@@ -187,7 +191,7 @@ class Guide:
         self._enter("waiting", now_s)
         said = [
             f"Tank {self._turn + 1} of {len(self._entries)}: {_name(entry)}"
-            + (f", {entry.capacity_l:,.0f} L" if entry.capacity_l else "")
+            + (f", {self._units.from_litres(entry.capacity_l):,.0f} {self._units.symbol}" if entry.capacity_l else "")
         ]
         return said + [f"  {caution}" for caution in cautions_of(entry.fluid)]
 

@@ -659,6 +659,12 @@ def test_a_tank_that_is_not_heard_is_passed_over_and_an_end_is_an_end() -> None:
     assert scene.guide.marks == []
 
 
+def test_the_guide_speaks_in_the_unit_that_was_asked_for() -> None:
+    entry = TankEntry("Bow", "fresh_water", 0, capacity_l=200.0)
+    said = Guide(Roster(None, (entry,)), units=VolumeUnit.US_GALLON).step([], 0.0)
+    assert said[0].endswith("Bow, 53 US gal")  # 200 L / 3.785411784 L (NIST SP 811)
+
+
 def test_only_the_tank_that_is_asked_for() -> None:
     assert "Tank 1 of 1: Galley sink" in Scene(FRESH, GREY, tank="grey_water.0").run(1)
     with pytest.raises(QueryError):

@@ -120,7 +120,7 @@ def prove(
         source, roster=listed, dbc=dbc or (), start=moment(start, "--start"), bitrate=bitrate, seconds=seconds
     )
     if guided:
-        heard, placed = _guided(examination, tank, rest)
+        heard, placed = _guided(examination, tank, rest, units)
         proofs = proof_of(heard, placed, source, version=__version__, tank=tank, units=units)
     else:
         with stopping(examination.source) as ending, progress_bar(examination) as advance:
@@ -168,14 +168,14 @@ def _writable(output: Path | None) -> None:
         raise QueryError(f"--output: {output} cannot be written ({error.strerror})") from error
 
 
-def _guided(examination: Examination, tank: str | None, rest_s: float) -> tuple[Heard, list[Mark]]:
+def _guided(examination: Examination, tank: str | None, rest_s: float, units: VolumeUnit) -> tuple[Heard, list[Mark]]:
     """A person led from tank to tank, and what was heard meanwhile."""
     import time
 
     from canlevel.guide import Guide as Led
     from canlevel.keys import Keys, KeyTimes
 
-    guide = Led(examination.roster, tank, rest_s=rest_s)
+    guide = Led(examination.roster, tank, rest_s=rest_s, units=units)
     line = _StatusLine()
 
     def on_frames(frames: pa.Table) -> None:
