@@ -42,6 +42,8 @@ SOFT = 0.08  # of a step, by which a mark may be elsewhere
 WAITS = tuple(np.exp(np.linspace(np.log(0.2), np.log(1.15), 12)).tolist())
 RUNS = (0.03, 0.07, 0.13, 0.22, 0.35, 0.5)
 SPREADS = (0.12, 0.35)
+# Of coarse senders: that they tell the last step passed, not the nearest. Common practice, no source.
+LAST_PASSED = 0.4
 UNEVEN_RUN = 0.3  # spread of the time that litres take, as a part of it
 LATE, HASTY, WILD = 0.05, 0.03, 0.02  # how often a pour is interrupted, follows the one before at once, and neither
 PAUSE = 0.4  # of a wait: an interruption within a pour
@@ -275,9 +277,8 @@ def _candidates(scene: _Scene, capacities: Floats, paces: int, starts: int) -> _
     which, first, shift, pace = (each.ravel() for each in grid)
     at = start[first] + (0.0 if scene.start_known else scene.shifts[shift])
     prior = prior - np.log(np.sum(np.exp(prior)))
-    return _Candidates(
-        capacities[which], np.clip(at, 0, 100), shift, pace, prior[which] - np.log(2 * len(start) * paces)
-    )
+    prior = prior[which] + np.log(np.where(shift == 1, LAST_PASSED, 1 - LAST_PASSED)) - np.log(len(start) * paces)
+    return _Candidates(capacities[which], np.clip(at, 0, 100), shift, pace, prior)
 
 
 def _capacities(scene: _Scene, count: int) -> Floats:
@@ -391,7 +392,7 @@ def _fit_table(scene: _Scene, pace: _Pace, weights: Floats, levels: Floats, rng:
     which = rng.choice(len(weights), n, p=weights)
     log_weight = -np.log(weights[which] * len(weights))
     pace = pace.taken(which)
-    shift = rng.integers(0, 2, n)
+    shift = (rng.random(n) < LAST_PASSED).astype(np.int64)
     at = np.stack([scene.levels(float(each)) for each in scene.shifts])  # (2, J)
     if scene.empty_at_first:
         start = np.zeros(n)

@@ -28,7 +28,7 @@ __all__ = ["Plateaus", "described", "is_stepped", "noise_of", "plateaus_of_marks
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
-OF_A_REST, CALM_SHARE = 9, 0.33
+OF_A_REST, CALM_SHARE, RESTS_SHARE = 9, 0.33, 0.12
 MEDIAN_TO_SD = 1.4826  # of a normal variable
 CALM_IS_LOW = 0.86  # by which the lower third of such medians is below the usual one: simulated for white noise
 COARSE_PCT, COARSE_NOISE = 0.75, 0.3  # a step from which on, and noise in steps up to which, levels are cells
@@ -86,16 +86,16 @@ class _Rest:
     leaning: float  # how many standard errors its slope is above none: a piece of a rise leans
 
 
-def noise_of(level: Floats) -> float:
+def noise_of(level: Floats, calm_share: float = CALM_SHARE) -> float:
     """Standard deviation of a reading at rest, percent, by second differences, which no rise disturbs: the median of their
-    size, of nine in a row, and of those the lower third, in which nothing sloshes."""
+    size, of nine in a row, and of those the lower third (calm_share), in which nothing sloshes."""
     if len(level) < 5:
         return 0.0
     second = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
     if len(second) < 4 * OF_A_REST:
         return float(MEDIAN_TO_SD * np.median(second) / np.sqrt(6))
     rows = second[: len(second) // OF_A_REST * OF_A_REST].reshape(-1, OF_A_REST)
-    calm = float(np.quantile(np.median(rows, axis=1), CALM_SHARE))
+    calm = float(np.quantile(np.median(rows, axis=1), calm_share))
     return float(MEDIAN_TO_SD * calm / np.sqrt(6)) / CALM_IS_LOW
 
 
@@ -108,7 +108,9 @@ def described(seconds: Floats, level: Floats) -> tuple[Sender, Floats]:
     """The sender by a level that fills, n >= 8 readings, and the readings without spikes. Its noise is that of rests."""
     step = describe_sender(seconds, level).step_pct
     calm = without_spikes(level, step)
-    return Sender(step, noise_of(calm)), calm
+    # While it is poured into, a tank sloshes over the marks of a coarse sender for most of the time; where it rests at all,
+    # such a sender says one thing.
+    return Sender(step, noise_of(calm, RESTS_SHARE if step >= COARSE_PCT else CALM_SHARE)), calm
 
 
 def plateaus_of_marks(marks: Marks, passed: Floats, pours_l: Floats) -> Plateaus:
