@@ -55,8 +55,8 @@ class Guide:
     """The dialogue. status: one line for now. marks: those made so far. done: whether all tanks had their turn, or it was
     ended.
 
-    tank: only this one. rest_s: how long a tank is left alone before and between. units: of what is said. Raises QueryError for a tank that is not
-    listed.
+    tank: only this one. rest_s: how long a tank is left alone before and between. units: of what is said.
+    Raises QueryError for a tank that is not listed.
     """
 
     def __init__(
