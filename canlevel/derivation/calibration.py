@@ -220,8 +220,9 @@ def calibrate_levels(
         weights = _shares(fits)
     ends = _ends(found, drain=drain, start_known=start_known)
     chosen = fits[int(np.argmax(weights))]
-    # What the can's mark is off, the same for every pour.
-    common = np.exp(rng.normal(0, max(can_error, LEAST_ERROR) / 2, MOST_DRAWS))
+    # What the can's mark is off, the same for every pour; and each pour for itself, where the fits do not know of it.
+    alone = np.sum(pours**2) / np.sum(pours) ** 2 if found.stepped else 0.0
+    common = np.exp(rng.normal(0, max(can_error, LEAST_ERROR) / 2 * np.sqrt(1 + alone), MOST_DRAWS))
     drawn = _drawn(fits, weights, MOST_DRAWS, rng)
     curves, shifts, starts = (
         np.array([getattr(fits[i], name)[row] for i, row in drawn]) for name in ("curves", "shifts", "starts")
