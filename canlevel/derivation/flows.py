@@ -34,14 +34,13 @@ from canlevel.derivation.segments import neighbours_joined
 from canlevel.derivation.sender import (
     FINEST_PCT,
     Sender,
-    describe_sender,
     from_minute,
     local_noise,
     restless,
     scatter_pct,
+    sender_and_calm,
     starts_of,
     usual_period_s,
-    without_spikes,
 )
 from canlevel.derivation.series import Series, series_of
 from canlevel.derivation.stepped import stepped_flows
@@ -240,11 +239,10 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
     periods = np.diff(series.seconds)
     if len(periods) < FEWEST_READINGS:
         return
-    sender = describe_sender(series.seconds, series.level_pct)
+    sender, calm = sender_and_calm(series.seconds, series.level_pct)
     if sender.step_pct == 0:
         return
     gaps = np.flatnonzero(periods > max(GAP_PERIODS * usual_period_s(series.seconds), GAP_S)) + 1
-    calm = without_spikes(series.level_pct, sender.step_pct)
     sloshes = restless(series.seconds, calm, sender)
     tilt_pct = TILT_MOVING_PCT if sloshes.any() else TILT_PCT
     smallest = SMALLEST_L if curve.litres else SMALLEST_PCT
