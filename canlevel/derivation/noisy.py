@@ -66,8 +66,10 @@ FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, a
 PARKED_S = 60.0  # so soon before or after a vehicle starts or stops it stands on another slope
 PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
 OWN_SLOPE, TRIED = 3.0, 13
+FAR_WORSE = 100.0  # squares, in units of the noise
 SHIFTS_S, SHIFTS_TRIED, SHIFT_OFF_S = (1.0, 3.0, 6.0), 25, 12.0
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
+STRETCHED_S = 30.0  # by noise and a sender's lag, a shift is seen for so long at most
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
 FASTEST_L = 200.0  # litres a minute that no valve gives: waste is dumped at 40-120 (common practice, no source)
@@ -502,7 +504,10 @@ def _shifts(part: _Part, lag_s: float) -> Iterator[_Shift]:
             high = min(float(fitted.knots[first + gone - 1]) + SHIFT_OFF_S, float(knots[-1]))
             if high <= low:
                 continue
-            when, by, lasted = _best_shift(readings, knots, low, high, lag_s)
+            when, by, lasted, squares = _best_shift(readings, knots, low, high, lag_s)
+            # The knots that are left are about where they belong: moving them does not save a fit that is far worse.
+            if squares > fitted.squares + FAR_WORSE * max(fitted.misfit, 1.0):
+                continue
             price = SEVERAL_MARGIN - 2 * np.log(n) * (gone == 2 and not _rests(fitted, first))
             if abs(by) <= part.near.tank.most_shift:
                 level = readings.level - by * _step(readings.at, when, lasted, lag_s)
@@ -529,8 +534,11 @@ def _step(at: Floats, when: float, lasted: float, lag_s: float) -> Floats:
     return np.asarray(lines(at, np.array([when, when + lasted]), lag_s)[0] / lasted)
 
 
-def _best_shift(readings: Readings, knots: Floats, low: float, high: float, lag_s: float) -> tuple[float, float, float]:
-    """(when, by, lasted) of the shift that explains most, the flows beginning and ending at the knots."""
+def _best_shift(
+    readings: Readings, knots: Floats, low: float, high: float, lag_s: float
+) -> tuple[float, float, float, float]:
+    """(when, by, lasted, squares) of the shift that explains most, the flows beginning and ending at the knots, and what it
+    leaves."""
     at, weight = readings.at, 1 / readings.sd
     columns = np.concatenate([np.ones((1, len(at))), lines(at, knots, lag_s)])
     base, _ = np.linalg.qr((columns * weight).T)
@@ -556,11 +564,12 @@ def _best_shift(readings: Readings, knots: Floats, low: float, high: float, lag_
         length = np.maximum(length - (common[:, 2:] ** 2).sum(axis=1), 1e-12)
         i = int(np.argmax(common[:, 1] ** 2 / length))
         best = (float(whens[i]), float(common[i, 1] / length[i]), float(lasting[i]))
+        squares = float(off @ off) - float(common[i, 1] ** 2 / length[i])
         reach = (high - low) / (SHIFTS_TRIED - 1)
         if reach < 1:
             break
         low, high = best[0] - reach, best[0] + reach
-    return best
+    return *best, squares
 
 
 def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
@@ -600,7 +609,7 @@ def _is_shift(fitted: Ramps, near: Noisy) -> bool:
         return False
     if lasted < SHORTEST_S or (lasted < PARKED_S and _parks(fitted, near)):
         return True
-    return fitted.duration_low < AT_ONCE_S and lasted < BRIEF_S
+    return fitted.duration_low < AT_ONCE_S and lasted < STRETCHED_S
 
 
 def _parks(fitted: Ramps, near: Noisy) -> bool:

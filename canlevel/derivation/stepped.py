@@ -32,8 +32,9 @@ Floats = NDArray[np.float64]
 FLICKER_S, FLICKER_READINGS = 240.0, 40
 UNEVEN_STEPS = 0.07  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
 RUN_PRICE = 12.0
-# Slowest pace, litres a minute, at which two or three marks are taken for one flow: taps give 2-6 (common practice, no source).
-SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.5, 0.8
+# Slowest pace, litres a minute, at which two marks, or a few, are one flow: taps give 2-6 (common practice, no source).
+# Taps that are opened now and then pass marks that happen to lie on a line, too: of so few marks that is soon said.
+SLOWEST_OF_TWO, SLOWEST_OF_FEW, FEW_IF_SLOW = 1.5, 0.8, 5
 SLOW_PRICE = 10.0  # more for a run that is slower than that
 FIT_PRICE = 6.0
 BEATING = 0.4  # of a step, between two readings
@@ -343,7 +344,7 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
         price = misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
         # A line through two marks fits whatever they are.
         price += np.where(count > 1, FIT_PRICE / np.maximum(count - 1, 1), 0.0)
-        price[((count == 2) & slow) | ((count == 3) & (per_minute < SLOWEST_OF_THREE))] = np.inf
+        price[((count == 2) & slow) | ((count > 2) & (count <= FEW_IF_SLOW) & (per_minute < SLOWEST_OF_FEW))] = np.inf
         return price, misfit
 
     runs = [(begin + first, begin + last) for first, last in pairwise(best_division(n, priced))]
