@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import integrate, optimize, stats
 
-from canlevel.derivation.flows import _each_level, derive_flows
-from canlevel.derivation.noisy import _thinned
+from canlevel.derivation.flows import _apart, _as_usual, _corner, _each_level, derive_flows
+from canlevel.derivation.noisy import Found, Tank, _thinned
 from canlevel.derivation.ramps import (
     SPREAD_95,
     Readings,
@@ -367,3 +367,42 @@ def test_readings_deep_in_a_long_flow_are_taken_together_without_loss() -> None:
     assert thinned.rates[0] == pytest.approx(whole.rates[0], abs=0.2 * whole.rate_sd[0])
     assert thinned.rate_sd[0] == pytest.approx(whole.rate_sd[0], rel=0.1)
     assert thinned.knots == pytest.approx(whole.knots, abs=10)
+
+
+TANK = Tank(litres=True, most_shift=12.0, alike=0.06, fastest=200 / 60)
+
+
+def flow_of(start_s: float, lasted: float, rate_l_per_min: float, *, steps: float = np.inf) -> Found:
+    """A flow in a tank of a hundred litres, its rate known to a tenth."""
+    rate = rate_l_per_min / 60
+    low, high = sorted((0.9 * rate, 1.1 * rate))
+    return Found(start_s, start_s + lasted, 50, 50 + rate * lasted, rate * lasted, rate, low, high, steps)
+
+
+@pytest.mark.parametrize(
+    ("taken", "poured", "kept"), [(6, 0, False), (1, 0, True), (6, 2, True), (0, 0, True), (0, 6, True)]
+)
+def test_one_mark_against_what_a_tank_is_used_for_is_a_slope(taken: int, poured: int, kept: bool) -> None:
+    """A single mark upwards, among small flows down and up: the rule of succession (Laplace 1814), one in four."""
+    small = [flow_of(1000.0 * i, 60, -5, steps=2.0) for i in range(taken)]
+    small += [flow_of(1000.0 * i + 500, 60, 5, steps=2.0) for i in range(poured)]
+    single = flow_of(50_000.0, 2, 60, steps=1.0)
+    assert (single in list(_as_usual([*small, single], TANK))) is kept
+    assert all(flow in list(_as_usual([*small, single], TANK)) for flow in small)
+
+
+def test_a_level_has_one_rate_at_a_time() -> None:
+    whole, within, later = flow_of(0, 13, -89), flow_of(0.1, 6.5, -91), flow_of(10, 20, -30)
+    assert list(_apart([whole, within])) == [whole]
+    assert list(_apart([within, whole])) == [whole]
+    assert list(_apart([whole, later])) == [whole, later]
+    assert list(_apart([whole, flow_of(0.1, 6.5, 91)])) == [whole, flow_of(0.1, 6.5, 91)]
+
+
+@pytest.mark.parametrize(
+    ("first", "lasted", "one"), [(-77, 12.4, True), (-40, 12.4, False), (-77, 25, False), (-110, 12.4, False)]
+)
+def test_a_slow_sender_shows_the_beginning_of_a_flow_as_slower(first: float, lasted: float, one: bool) -> None:
+    """A first-order lag of 5 s has shown 1 - L / t (1 - exp(-t / L)) = 63 % of what flowed after 12.4 s."""
+    begin, then = flow_of(0, lasted, first), flow_of(lasted, 60, -94)
+    assert _corner(begin, then) is one

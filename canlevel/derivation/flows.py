@@ -270,7 +270,7 @@ def _as_usual(flows: list[Found], tank: Tank) -> Iterator[Found]:
     """Flows without those of a single step that go the way in which little never flows in this tank.
 
     Taps take from one tank and run into another, a little at a time, while what goes the other way fills or empties it. A slope
-    goes either way. By the rule of succession (Laplace 1814) one of n + 2 small flows is to be expected the other way.
+    goes either way. Of n small flows of which m went this way, (m + 1) / (n + 2) more are to be expected to (Laplace 1814).
     """
     small = [flow.change for flow in flows if flow.steps > 1 and abs(flow.change) <= SMALL * tank.most_shift]
     up, down = sum(change > 0 for change in small), sum(change < 0 for change in small)
