@@ -308,7 +308,7 @@ def _local_variance(seconds: Floats, calm: Floats) -> Floats:
     if n < FEWEST:
         return np.zeros(n)
     change = np.diff(calm)
-    half = _window(seconds) // 2
+    half = max(FEWEST_OF_A_WINDOW, round(WINDOW_S / usual_period_s(seconds))) // 2
     # Sums over the window around each; half of it lies beyond the ends, where there is nothing to add.
     total = np.zeros(n + 2 * half + 1)
     np.cumsum(change[1:] * -change[:-1], out=total[half + 2 : half + n])
@@ -321,11 +321,6 @@ def _local_variance(seconds: Floats, calm: Floats) -> Floats:
     return np.asarray(product / counts)
 
 
-def _window(seconds: Floats) -> int:
-    """How many readings the noise around one is told by."""
-    return max(FEWEST_OF_A_WINDOW, round(WINDOW_S / usual_period_s(seconds)))
-
-
 def calm_noise(seconds: Floats, calm: Floats, step: float) -> float:
     """Standard deviation of a reading at rest, percent, without the rounding to a step.
 
@@ -333,8 +328,7 @@ def calm_noise(seconds: Floats, calm: Floats, step: float) -> float:
     close to the middle between two steps: over levels that lie anywhere in a step the mean variance is step * noise / sqrt(pi),
     the integral of p (1 - p) for a normal p.
     """
-    # Windows that overlap by half tell as much as all of them do.
-    square = _local_variance(seconds, calm)[:: max(1, _window(seconds) // 2)]
+    square = _local_variance(seconds, calm)
     noise = np.sqrt(np.maximum(square, 0.0))
     if not len(noise):
         return 0.0
