@@ -31,13 +31,14 @@ __all__ = [
 ]
 
 LATELY_DAYS = 31  # of a store that leaks and habits are looked for in
-METHOD = 7  # of the derivation; flows of another are derived anew
+METHOD = 8  # of the derivation; flows of another are derived anew
 DAYS_FOR_HELPERS = 15  # from so many on, a process on every core
 FLOW_COLUMNS = ["time", "vessel", "channel", "tank", "name", "source_address", "level_pct", "capacity_l", "volume_l"]
 DAY = timedelta(days=1)
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # readings of a clock that never was right begin there
 FIRST_DAY = EPOCH.date()
-MARGIN = timedelta(hours=12)  # of readings on either side of a week: flows and rests that reach across its ends
+# Of readings before and after a week: what flowed already as it began, and flows that reach across its end.
+BEFORE, AFTER = timedelta(hours=3), timedelta(hours=12)
 
 
 def stored_flows(
@@ -125,9 +126,10 @@ def flows_of_week(week: int, heard: Iterable[str], read: Callable[[str], pa.Tabl
     READINGS in the order of time, of all tanks or of some: a tank's flows depend on no other's readings.
     """
     begin_us = 7 * week * DAY_US
-    end_us, margin_us = begin_us + 7 * DAY_US, MARGIN // timedelta(microseconds=1)
+    end_us = begin_us + 7 * DAY_US
+    before_us, after_us = (margin // timedelta(microseconds=1) for margin in (BEFORE, AFTER))
     around = sorted(set(heard) & set(days_around(week)))
-    tables = [_between(read(day), begin_us - margin_us, end_us + margin_us) for day in around]
+    tables = [_between(read(day), begin_us - before_us, end_us + after_us) for day in around]
     flows = derive_flows(pa.concat_tables(tables)) if tables else empty(FLOWS)
     start_us = times_us(flows, "start")
     return rows_at(flows, np.flatnonzero((start_us >= begin_us) & (start_us < end_us)))

@@ -19,7 +19,7 @@ from canlevel.derivation import noisy
 from canlevel.derivation.flows import derive_flows
 from canlevel.derivation.online import OnlineRates
 from canlevel.derivation.overview import OVERVIEW, overview
-from canlevel.derivation.ramps import fit_ramps
+from canlevel.derivation.ramps import Readings, fit_ramps
 from canlevel.derivation.sender import describe_sender, restless
 from canlevel.derivation.series import series_of
 from canlevel.roster import Roster, Shape, TankEntry
@@ -508,7 +508,7 @@ def test_a_line_that_a_change_of_slope_explains_as_well_is_none() -> None:
             level = 70 + changed + sd * random.normal(0, 1, len(at)) * (0.3 if flows else 1)
             sd_known = sd * (0.3 if flows else 1)
             near = noisy.Noisy(at, level, sd_known, np.ones(len(at)), moving, tank)
-            readings = noisy._Readings(at, level, sd_known)
+            readings = Readings(at, level, sd_known)
             fitted = fit_ramps(at, level, sd_known, [740.0, 900.0], [-6 / 160], lag_s=2.0)
             assert noisy._is_slope(fitted, 0, near, readings, 2.0) is not flows, (seed, flows)
 

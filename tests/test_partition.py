@@ -12,12 +12,22 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import integrate, optimize, stats
 
-from canlevel.derivation.flows import _each_level, derive_flows
-from canlevel.derivation.noisy import _Readings, _thinned
-from canlevel.derivation.ramps import SPREAD_95, best_split, fit_one_ramp, fit_ramps
+from canlevel.derivation.flows import _apart, _as_usual, _corner, _each_level, derive_flows
+from canlevel.derivation.noisy import Found, Tank, _thinned
+from canlevel.derivation.ramps import (
+    SPREAD_95,
+    Readings,
+    best_split,
+    fit_each,
+    fit_one_ramp,
+    fit_one_ramp_each,
+    fit_ramps,
+    split_each,
+)
 from canlevel.derivation.segments import TOGETHER, Stretch, partition
 from canlevel.derivation.sender import (
     _counted,
+    _turned_back,
     describe_sender,
     local_noise,
     middle_of_five,
@@ -127,6 +137,73 @@ def test_intervals_hold_what_they_say(noise: float, lasting: float) -> None:
         inside += fitted.rate_low[0] <= -0.2 <= fitted.rate_high[0]
     least, most = stats.binom.ppf([0.001, 0.999], count, [0.94, 0.985])
     assert least <= inside <= most
+
+
+def drawn_problems(seed: int, count: int) -> list[tuple[Readings, list[float], list[float]]]:
+    """Readings of one to three lines with noise, and knots and rates to begin with that are somewhat off."""
+    random, problems = np.random.default_rng(seed), []
+    for _ in range(count):
+        at = np.sort(random.uniform(0, 900, int(random.integers(60, 500))))
+        knots = np.cumsum([300.0, *random.uniform(40, 120, int(random.integers(1, 4)))])
+        rates = random.uniform(-0.2, 0.2, len(knots) - 1)
+        true = np.interp(at, np.append(knots, 1e6), np.append(50 + np.cumsum([0.0, *(rates * np.diff(knots))]), 0))
+        true = np.where(at > knots[-1], 50 + rates @ np.diff(knots), true)
+        noise = random.uniform(0.1, 0.5)
+        readings = Readings(at, true + random.normal(0, noise, len(at)), np.full(len(at), noise))
+        problems.append((readings, (knots + random.uniform(-5, 5, len(knots))).tolist(), rates.tolist()))
+    return problems
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 2.0])
+def test_many_fits_at_once_are_those_one_by_one(lag_s: float) -> None:
+    problems = drawn_problems(11, 60)
+    together = fit_each(problems, lag_s=lag_s)
+    alone = [fit_ramps(r.at, r.level, r.sd, knots, rates, lag_s=lag_s) for r, knots, rates in problems]
+    for one, other in zip(together, alone, strict=True):
+        assert one.squares == pytest.approx(other.squares, rel=1e-4)
+        assert one.rates == pytest.approx(other.rates, abs=0.02 * float(one.rate_sd.max()) + 1e-9)
+    splits = split_each([(readings, fit) for (readings, _, _), fit in zip(problems, alone, strict=True)], lag_s=lag_s)
+    for (readings, _, _), fit, split in zip(problems, alone, splits, strict=True):
+        assert split == pytest.approx(best_split(readings.at, readings.level, readings.sd, fit, lag_s=lag_s), rel=1e-6)
+    ranges = [(r, (k[0] - 20, k[0] + 20), (k[-1] - 15, k[-1] + 20)) for r, k, _ in problems]
+    for (readings, *ends), fit in zip(ranges, fit_one_ramp_each(ranges, lag_s=lag_s), strict=True):
+        one = fit_one_ramp(readings.at, readings.level, readings.sd, *ends, lag_s=lag_s)
+        assert [*fit.knots, *fit.rates, fit.squares] == pytest.approx([*one.knots, *one.rates, one.squares], rel=1e-6)
+
+
+def outside_grid_fit(readings: Readings, start: tuple[float, float], end: tuple[float, float]) -> float:
+    """The least sum of squares of one line between two rests, by numpy's least squares at a fine grid of ends."""
+    least = np.inf
+    for first in np.linspace(*start, 81):
+        for last in np.linspace(*end, 81):
+            part = np.clip((readings.at - first) / (last - first), 0, 1)
+            table = np.stack([np.ones(len(part)), part], axis=1) / readings.sd[:, None]
+            found = np.linalg.lstsq(table, readings.level / readings.sd, rcond=None)[1]
+            least = min(least, float(found[0]))
+    return least
+
+
+def test_a_grid_of_ends_finds_the_line_that_least_squares_do() -> None:
+    random = np.random.default_rng(3)
+    at = np.arange(0, 200, 2.5)
+    readings = Readings(at, ramp(at, 60, -0.3, 80, 110) + random.normal(0, 0.2, len(at)), np.full(len(at), 0.2))
+    found = fit_one_ramp(at, readings.level, readings.sd, (70, 90), (100, 120), lag_s=0)
+    least = outside_grid_fit(readings, (70, 90), (100, 120))
+    assert least - 0.05 < found.squares < least + 0.2
+
+
+@given(st.lists(st.integers(0, 5), min_size=2, max_size=60))
+def test_a_level_that_turns_back_is_followed_step_by_step(steps: list[int]) -> None:
+    """The definition, reading by reading, without leaving out a level that goes to and fro."""
+    rising, end, expected = True, float(steps[0]), []
+    for row, here in enumerate(map(float, steps)):
+        if here != steps[row - 1] and row:
+            if (here > end) is rising:
+                end = here
+            elif abs(here - end) > 1.5:
+                rising, end = not rising, here
+                expected.append(row)
+    assert _turned_back(np.array(steps, np.float64), 1.5).tolist() == expected
 
 
 def test_a_second_rate_is_looked_for_where_it_begins() -> None:
@@ -283,10 +360,49 @@ def test_readings_deep_in_a_long_flow_are_taken_together_without_loss() -> None:
     level = ramp(at, 90, -0.002, 3000, 27_000) + random.normal(0, 0.4, len(at))
     sd = np.full(len(at), 0.4)
     first, last = np.searchsorted(at, [3600, 26_400])
-    few = _thinned(_Readings(at, level, sd), [(int(first), int(last))], 30)
+    few = _thinned(Readings(at, level, sd), [(int(first), int(last))], 30)
     assert len(few.at) < len(at) / 3
     whole = fit_ramps(at, level, sd, [3100, 26_900], [-0.002], lag_s=2)
     thinned = fit_ramps(few.at, few.level, few.sd, [3100, 26_900], [-0.002], lag_s=2)
     assert thinned.rates[0] == pytest.approx(whole.rates[0], abs=0.2 * whole.rate_sd[0])
     assert thinned.rate_sd[0] == pytest.approx(whole.rate_sd[0], rel=0.1)
     assert thinned.knots == pytest.approx(whole.knots, abs=10)
+
+
+TANK = Tank(litres=True, most_shift=12.0, alike=0.06, fastest=200 / 60)
+
+
+def flow_of(start_s: float, lasted: float, rate_l_per_min: float, *, steps: float = np.inf) -> Found:
+    """A flow in a tank of a hundred litres, its rate known to a tenth."""
+    rate = rate_l_per_min / 60
+    low, high = sorted((0.9 * rate, 1.1 * rate))
+    return Found(start_s, start_s + lasted, 50, 50 + rate * lasted, rate * lasted, rate, low, high, steps)
+
+
+@pytest.mark.parametrize(
+    ("taken", "poured", "kept"), [(6, 0, False), (1, 0, True), (6, 2, True), (0, 0, True), (0, 6, True)]
+)
+def test_one_mark_against_what_a_tank_is_used_for_is_a_slope(taken: int, poured: int, kept: bool) -> None:
+    """A single mark upwards, among small flows down and up: the rule of succession (Laplace 1814), one in four."""
+    small = [flow_of(1000.0 * i, 60, -5, steps=2.0) for i in range(taken)]
+    small += [flow_of(1000.0 * i + 500, 60, 5, steps=2.0) for i in range(poured)]
+    single = flow_of(50_000.0, 2, 60, steps=1.0)
+    assert (single in list(_as_usual([*small, single], TANK))) is kept
+    assert all(flow in list(_as_usual([*small, single], TANK)) for flow in small)
+
+
+def test_a_level_has_one_rate_at_a_time() -> None:
+    whole, within, later = flow_of(0, 13, -89), flow_of(0.1, 6.5, -91), flow_of(10, 20, -30)
+    assert list(_apart([whole, within])) == [whole]
+    assert list(_apart([within, whole])) == [whole]
+    assert list(_apart([whole, later])) == [whole, later]
+    assert list(_apart([whole, flow_of(0.1, 6.5, 91)])) == [whole, flow_of(0.1, 6.5, 91)]
+
+
+@pytest.mark.parametrize(
+    ("first", "lasted", "one"), [(-77, 12.4, True), (-40, 12.4, False), (-77, 25, False), (-110, 12.4, False)]
+)
+def test_a_slow_sender_shows_the_beginning_of_a_flow_as_slower(first: float, lasted: float, one: bool) -> None:
+    """A first-order lag of 5 s has shown 1 - L / t (1 - exp(-t / L)) = 63 % of what flowed after 12.4 s."""
+    begin, then = flow_of(0, lasted, first), flow_of(lasted, 60, -94)
+    assert _corner(begin, then) is one

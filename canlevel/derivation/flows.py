@@ -34,14 +34,13 @@ from canlevel.derivation.segments import neighbours_joined
 from canlevel.derivation.sender import (
     FINEST_PCT,
     Sender,
-    describe_sender,
     from_minute,
     local_noise,
     restless,
     scatter_pct,
+    sender_and_calm,
     starts_of,
     usual_period_s,
-    without_spikes,
 )
 from canlevel.derivation.series import Series, series_of
 from canlevel.derivation.stepped import stepped_flows
@@ -59,12 +58,19 @@ PARKED_S, PARKED_LASTS_S = 60.0, 120.0  # what is brief and so close to a spell'
 SETTLING_S = 20.0  # after a spell, until the level has come to rest
 TOUCHING_S = 6.0
 AT_A_TOUCH_S = 2.0
+SMALL = 2.0  # times the largest shift
+SELDOM = 1 / 4  # part of a tank's small flows
+LONGEST_LAG_S = 5.0  # time constant of the slowest sender (common practice, no source)
 FASTEST_TAP_L = 10.0  # litres a minute that a shower, let alone a tap, does not give (common practice, no source)
+RESTED_S = 20.0  # a shift, and what a sender lags, are over sooner
 SLACK_S = 15.0  # within which a gap begins or ends about where a flow does
 FINE_L = 0.4  # steps of less are no more than a scatter, as taps pass one with every reading
 SMALLEST_L, SMALLEST_PCT = 0.25, 0.25  # flows of less are left to noise
 MOST_SHIFT_PCT = 12.0  # no tilt changes a level by more
 STRAIGHT, ALIKE, ALIKE_IF_BENT = 0.02, 0.06, 0.15
+UNEVEN = (
+    0.1  # part by which what a pump gives goes up and down as its pressure switch does (common practice, no source)
+)
 # Standard deviation of how far a level is off by a tilt, of a vehicle that stays and of one that moves about.
 TILT_PCT, TILT_MOVING_PCT = 1.5, 2.5
 TRIFLE = 1e-6
@@ -240,11 +246,10 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
     periods = np.diff(series.seconds)
     if len(periods) < FEWEST_READINGS:
         return
-    sender = describe_sender(series.seconds, series.level_pct)
+    sender, calm = sender_and_calm(series.seconds, series.level_pct)
     if sender.step_pct == 0:
         return
     gaps = np.flatnonzero(periods > max(GAP_PERIODS * usual_period_s(series.seconds), GAP_S)) + 1
-    calm = without_spikes(series.level_pct, sender.step_pct)
     sloshes = restless(series.seconds, calm, sender)
     tilt_pct = TILT_MOVING_PCT if sloshes.any() else TILT_PCT
     smallest = SMALLEST_L if curve.litres else SMALLEST_PCT
@@ -253,10 +258,26 @@ def _series_flows(series: Series, curve: VolumeCurve) -> Iterator[Found]:
         if end - begin >= FEWEST_READINGS:
             at_s = series.seconds[begin:end]
             stretches.append((at_s, calm[begin:end], _spells(at_s, sloshes[begin:end])))
+    told: list[Found] = []
     for (at_s, _, _), found in zip(stretches, _flows_of(stretches, sender, curve), strict=True):
         flows = (_widened(flow, curve, tilt_pct) for flow in found if abs(flow.change) >= smallest)
-        united = list(_united(_unshifted(flows, curve.tank), at_s, curve.tank.alike))
-        yield from _without_tilts(united, curve.tank)
+        united = list(_united(_unshifted(_apart(flows), curve.tank), at_s, curve.tank.alike))
+        told += _without_tilts(united, curve.tank)
+    yield from _as_usual(told, curve.tank)
+
+
+def _as_usual(flows: list[Found], tank: Tank) -> Iterator[Found]:
+    """Flows without those of a single step that go the way in which little never flows in this tank.
+
+    Taps take from one tank and run into another, a little at a time, while what goes the other way fills or empties it. A slope
+    goes either way. Of n small flows of which m went this way, (m + 1) / (n + 2) more are to be expected to (Laplace 1814).
+    """
+    small = [flow.change for flow in flows if flow.steps > 1 and abs(flow.change) <= SMALL * tank.most_shift]
+    up, down = sum(change > 0 for change in small), sum(change < 0 for change in small)
+    for flow in flows:
+        mine, other = (up, down) if flow.change > 0 else (down, up)
+        if flow.steps > 1 or (mine + 1) / (mine + other + 2) > SELDOM:
+            yield flow
 
 
 def _unshifted(flows: Iterable[Found], tank: Tank) -> list[Found]:
@@ -320,19 +341,40 @@ def _shift_between(one: Found, other: Found, tank: Tank) -> bool:
     if one.change * other.change <= 0 or not 0 <= pause_s <= MOMENT_S or not _like(one, other, tank.alike):
         return False
     meanwhile, went_on = other.before - one.after, pause_s * (one.rate + other.rate) / 2
-    # Neither did it rest, nor is it elsewhere by more than a tilt.
-    rested = pause_s > SLACK_S and abs(meanwhile) <= abs(went_on) / 2
+    # Neither did it rest, as far as can be seen, nor is it elsewhere by more than a tilt.
+    step = max(abs(part.change) / part.steps for part in (one, other))
+    rested = pause_s > RESTED_S and abs(went_on) > step and abs(meanwhile) <= abs(went_on) / 2
     return not rested and abs(meanwhile - went_on) < PARKED_CHANGE * tank.most_shift
 
 
 def _corner(one: Found, other: Found) -> bool:
-    """Whether the smaller of two flows that touch was over sooner than any valve: the sender's lag, or a tilt."""
-    small = one if abs(one.change) < abs(other.change) else other
-    return (
-        one.change * other.change > 0
-        and abs(other.start_s - one.end_s) < AT_A_TOUCH_S
-        and small.end_s - small.start_s < SHORTEST_S
-    )
+    """Whether the smaller of two flows that touch is a part of the larger: over sooner than any valve, or the sender's lag."""
+    small, large = (one, other) if abs(one.change) < abs(other.change) else (other, one)
+    if one.change * other.change <= 0 or abs(other.start_s - one.end_s) >= AT_A_TOUCH_S:
+        return False
+    lasted = small.end_s - small.start_s
+    return lasted < SHORTEST_S or (small is one and _lags(small, large, lasted))
+
+
+def _lags(first: Found, then: Found, lasted: float) -> bool:
+    """Whether a flow is the beginning of the next as a sender shows it that follows slowly.
+
+    After a time t it has shown 1 - L / t (1 - exp(-t / L)) of what flowed.
+    """
+    shown = 1 - LONGEST_LAG_S / lasted * (1 - float(np.exp(-lasted / LONGEST_LAG_S)))
+    return lasted < 3 * LONGEST_LAG_S and shown < first.rate / then.rate < 1
+
+
+def _apart(flows: Iterable[Found]) -> Iterator[Found]:
+    """Flows without those that lie within a larger one of their direction: a level has one rate at a time."""
+
+    def as_one(one: Found, other: Found) -> Found | None:
+        shared = min(one.end_s, other.end_s) - other.start_s
+        small, large = (one, other) if abs(one.change) < abs(other.change) else (other, one)
+        within = one.change * other.change > 0 and shared > (small.end_s - small.start_s) / 2
+        return large if within else None
+
+    return neighbours_joined(flows, as_one)
 
 
 def _without_tilts(flows: list[Found], tank: Tank) -> Iterator[Found]:
@@ -401,6 +443,7 @@ def _like(one: Found, other: Found, alike: float) -> bool:
     """Whether two rates are not known to differ."""
     reach = np.hypot(one.rate_high - one.rate_low, other.rate_high - other.rate_low) / 2
     # What the fits do not know and what the shape does not are errors that have nothing to do with one another.
+    alike = max(alike, UNEVEN)
     return bool(abs(one.rate - other.rate) < np.hypot(reach, alike * min(abs(one.rate), abs(other.rate))))
 
 

@@ -16,7 +16,17 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from canlevel.derivation.ramps import Ramps, best_split, fit_one_ramp, fit_ramps, line_levels, lines
+from canlevel.derivation.ramps import (
+    SETTLED_LAGS,
+    Ramps,
+    Readings,
+    fit_each,
+    fit_one_ramp_each,
+    line_levels,
+    lines,
+    ran,
+    split_each,
+)
 from canlevel.derivation.segments import Stretch, neighbours_joined, partition
 from canlevel.derivation.sender import starts_of, usual_period_s
 
@@ -56,8 +66,10 @@ FEW, MANY = 16, 48  # readings within a flow; with few the misfit has corners, a
 PARKED_S = 60.0  # so soon before or after a vehicle starts or stops it stands on another slope
 PARKED_CHANGE = 1.2  # of the largest shift, as much as steps and waves make of it
 OWN_SLOPE, TRIED = 3.0, 13
+FAR_WORSE = 100.0  # squares, in units of the noise
 SHIFTS_S, SHIFTS_TRIED, SHIFT_OFF_S = (1.0, 3.0, 6.0), 25, 12.0
 AT_ONCE_S, BRIEF_S = 4.0, 20.0  # what may have been at once, and was brief, is taken for a shift
+STRETCHED_S = 30.0  # by noise and a sender's lag, a shift is seen for so long at most
 SHORTEST_S = 9.0  # what is over sooner was no pump and no valve, but a shift
 FEWEST_STEPS = 1.6  # of a coarse sender, less may be a level that rests close to a mark
 FASTEST_L = 200.0  # litres a minute that no valve gives: waste is dumped at 40-120 (common practice, no source)
@@ -133,23 +145,26 @@ def noisy_flows(stretches: Sequence[Noisy]) -> list[list[Found]]:
             divided = partition(points.at_s, points.level, weight, rest_price=REST_PRICE, flow_price=FLOW_PRICE)
             parts[-1] += _busy_parts(divided, points)
     lag_s = _lag([(noisy, part) for noisy, some in zip(stretches, parts, strict=True) for part in some])
-    return [
-        [flow for part in _joined(noisy, some, lag_s) for flow in _measured(noisy, part, lag_s)]
-        for noisy, some in zip(stretches, parts, strict=True)
-    ]
+    joined = [list(_joined(noisy, some, lag_s)) for noisy, some in zip(stretches, parts, strict=True)]
+    measured = _measured([(noisy, part) for noisy, some in zip(stretches, joined, strict=True) for part in some], lag_s)
+    return [[flow for _ in some for flow in next(measured)] for some in joined]
 
 
 def _lag(parts: list[tuple[Noisy, _Busy]]) -> float:
     """The time constant with which the sender follows the level, by the corners of its strongest flows."""
     still = [(noisy, part) for noisy, part in parts if not noisy.moving[part.before : part.after].any()]
     sizes = [_size(noisy, part) for noisy, part in still]
-    squares = np.zeros(len(LAGS_S))
+    strongest = []
     for i in sorted(range(len(still)), key=lambda i: -sizes[i])[:LAG_FLOWS]:
         _, readings, knots = _near(*still[i])
         if len(readings.at) < FEWEST or sizes[i] < LAG_SIZE:
             break
-        first = _first_fit(readings, knots, USUAL_LAG_S)
-        fits = [_fitted(readings, first.knots, first.rates, lag_s) for lag_s in LAGS_S]
+        strongest.append((readings, knots))
+    first = _first_fits(strongest, USUAL_LAG_S)
+    begun = [(readings, fit.knots, fit.rates) for (readings, _), fit in zip(strongest, first, strict=True)]
+    by_lag = [fit_each(begun, lag_s=lag_s) for lag_s in LAGS_S]
+    squares = np.zeros(len(LAGS_S))
+    for fits in zip(*by_lag, strict=True):
         found = np.array([fit.squares for fit in fits])
         # One flow of two rates must not outweigh the others.
         squares += np.minimum((found - found.min()) / max(fits[int(found.argmin())].misfit, 1.0), LAG_SAYS)
@@ -239,7 +254,7 @@ class _Busy:
     """
 
     before: int
-    knots: list[int]
+    knots: tuple[int, ...]
     after: int
 
 
@@ -259,13 +274,13 @@ def _busy_parts(stretches: list[Stretch], points: _Points) -> Iterator[_Busy]:
         busy = range(one + 1, other)
         if not busy and (one < 0 or other == len(stretches)):
             continue
-        knots = [rows[i][0] for i in busy] + [rows[other - 1][1] if busy else rows[other][0]]
+        knots = (*(rows[i][0] for i in busy), rows[other - 1][1] if busy else rows[other][0])
         yield _Busy(
             rows[one][0] if one >= 0 else knots[0], knots, rows[other][1] if other < len(stretches) else knots[-1]
         )
 
 
-def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, _Readings, list[float]]:
+def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, Readings, list[float]]:
     """(rows, readings, knots) of a busy part and the rests around it, times from the first of them."""
     begin, end = busy.knots[0], busy.knots[-1]
     low, high = max(busy.before, begin - MOST_AROUND), min(busy.after, end + MOST_AROUND)
@@ -276,20 +291,11 @@ def _near(noisy: Noisy, busy: _Busy) -> tuple[Noisy, _Readings, list[float]]:
     deep = [(one - low + MOST_AROUND, other - low - MOST_AROUND) for one, other in pairwise(busy.knots)]
     deep = [(first, last) for first, last in deep if first < last]
     together = sum(last - first for first, last in deep) // MOST_WITHIN
-    readings = _Readings(at, near.level, near.sd * np.sqrt(near.colour))
+    readings = Readings(at, near.level, near.sd * np.sqrt(near.colour))
     return near, readings if together < 2 else _thinned(readings, deep, together), knots
 
 
-@dataclass(frozen=True, slots=True)
-class _Readings:
-    """n readings that a flow is fitted to, or means of several."""
-
-    at: Floats
-    level: Floats
-    sd: Floats
-
-
-def _thinned(readings: _Readings, deep: list[tuple[int, int]], together: int) -> _Readings:
+def _thinned(readings: Readings, deep: list[tuple[int, int]], together: int) -> Readings:
     """Readings, those deep in a long flow taken together by means: they tell as much. deep: (first, last) rows."""
     begins, ends = [0, *(last for _, last in deep)], [*(first for first, _ in deep), len(readings.at)]
     whole = [np.arange(begin, end) for begin, end in zip(begins, ends, strict=True)]
@@ -298,7 +304,7 @@ def _thinned(readings: _Readings, deep: list[tuple[int, int]], together: int) ->
     at, level, variance = (
         np.add.reduceat(values, starts) / counts for values in (readings.at, readings.level, readings.sd**2)
     )
-    return _Readings(at, level, np.sqrt(variance / counts))
+    return Readings(at, level, np.sqrt(variance / counts))
 
 
 def _joined(noisy: Noisy, parts: list[_Busy], lag_s: float) -> Iterator[_Busy]:
@@ -306,88 +312,137 @@ def _joined(noisy: Noisy, parts: list[_Busy], lag_s: float) -> Iterator[_Busy]:
 
     Noise makes a staircase of a slow slope, of which the division into stretches takes a step now and then.
     """
+    pairs = list(pairwise(parts))
+    known = dict(zip(pairs, _are_one(noisy, pairs, lag_s), strict=True))
 
     def as_one(one: _Busy, other: _Busy) -> _Busy | None:
-        if not _is_one(noisy, one, other, lag_s):
+        pair = (one, other)
+        if not (known[pair] if pair in known else _are_one(noisy, [pair], lag_s)[0]):
             return None
-        return _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
+        return _Busy(one.before, (one.knots[0], other.knots[-1]), other.after)
 
     return neighbours_joined(parts, as_one)
 
 
-def _is_one(noisy: Noisy, one: _Busy, other: _Busy, lag_s: float) -> bool:
-    pause_s = noisy.at_s[other.knots[0]] - noisy.at_s[min(one.knots[-1], len(noisy.at_s) - 1)]
-    if pause_s > STAIR_S or max(len(one.knots), len(other.knots)) > 2:
-        return False
-    both = _Busy(one.before, [one.knots[0], other.knots[-1]], other.after)
-    _, readings, (begin, end) = _near(noisy, both)
-    if len(readings.at) < FEWEST:
-        return False
-    line = _first_fit(readings, [begin, end], lag_s)
-    knots = [float(noisy.at_s[row] - noisy.at_s[both.knots[0]]) + begin for row in (one.knots[-1], other.knots[0])]
-    chain = [begin, max(knots[0], begin + 1.0), max(knots[1], begin + 2.0), max(end, begin + 3.0)]
-    rates = np.array([_slope(readings, a, b) for a, b in pairwise(chain)])
-    apart = _fitted(readings, chain, rates, lag_s)
-    if line.misfit > STAIR_MISFIT:
-        return False
-    return _better(line, apart, len(readings.at), 0.0) is line
+def _are_one(noisy: Noisy, pairs: Sequence[tuple[_Busy, _Busy]], lag_s: float) -> list[bool]:
+    """Whether each of some pairs of neighbours is one line rather than two."""
+    are_one = [False] * len(pairs)
+    begun, chains, numbers = [], [], []
+    for number, (one, other) in enumerate(pairs):
+        pause_s = noisy.at_s[other.knots[0]] - noisy.at_s[min(one.knots[-1], len(noisy.at_s) - 1)]
+        if pause_s > STAIR_S or max(len(one.knots), len(other.knots)) > 2:
+            continue
+        both = _Busy(one.before, (one.knots[0], other.knots[-1]), other.after)
+        _, readings, (begin, end) = _near(noisy, both)
+        if len(readings.at) < FEWEST:
+            continue
+        knots = [float(noisy.at_s[row] - noisy.at_s[both.knots[0]]) + begin for row in (one.knots[-1], other.knots[0])]
+        chain = [begin, max(knots[0], begin + 1.0), max(knots[1], begin + 2.0), max(end, begin + 3.0)]
+        begun.append((readings, [begin, end]))
+        chains.append((readings, chain, _slopes(readings, chain)))
+        numbers.append(number)
+    for number, line, apart in zip(numbers, _first_fits(begun, lag_s), fit_each(chains, lag_s=lag_s), strict=True):
+        n = len(chains[numbers.index(number)][0].at)
+        are_one[number] = line.misfit <= STAIR_MISFIT and _better(line, apart, n, 0.0) is line
+    return are_one
 
 
-def _many(at: Floats, knots: list[float]) -> bool:
+def _many(at: Floats, knots: Sequence[float]) -> bool:
     """Whether so many readings lie within that the misfit has no corners to speak of."""
     begin, end = np.searchsorted(at, [knots[0], knots[-1]])
     return bool(end - begin > MANY)
 
 
-def _fitted(
-    readings: _Readings, knots: Sequence[float] | Floats, rates: Sequence[float] | Floats, lag_s: float
-) -> Ramps:
-    return fit_ramps(readings.at, readings.level, readings.sd, knots, rates, lag_s=lag_s)
+def _first_fits(parts: Sequence[tuple[Readings, Sequence[float]]], lag_s: float) -> list[Ramps]:
+    """One line for all of each part. parts: (readings, knots)."""
+    many = [_many(readings.at, knots) for readings, knots in parts]
+    lines = fit_each(
+        [
+            (readings, [knots[0], knots[-1]], [_slope(readings, knots[0], knots[-1])])
+            for (readings, knots), so in zip(parts, many, strict=True)
+            if so
+        ],
+        lag_s=lag_s,
+    )
+    ranged = []
+    for (readings, knots), so in zip(parts, many, strict=True):
+        if not so:
+            at = readings.at
+            slack = max(3 * BLOCK_S, 2 * BLOCK_READINGS * float(np.median(np.diff(at))))
+            start, end = ((max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (knots[0], knots[-1]))
+            ranged.append((readings, start, end))
+    of_many, of_few = iter(lines), iter(fit_one_ramp_each(ranged, lag_s=lag_s))
+    return [next(of_many if so else of_few) for so in many]
 
 
-def _first_fit(readings: _Readings, knots: list[float], lag_s: float) -> Ramps:
-    """One line for all of a part."""
-    at = readings.at
-    if _many(at, knots):
-        return _fitted(readings, [knots[0], knots[-1]], [_slope(readings, knots[0], knots[-1])], lag_s)
-    slack = max(3 * BLOCK_S, 2 * BLOCK_READINGS * float(np.median(np.diff(at))))
-    ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (knots[0], knots[-1])]
-    return fit_one_ramp(at, readings.level, readings.sd, *ends, lag_s=lag_s)
+@dataclass(slots=True)
+class _Part:
+    """A busy part while it is measured: the readings near it, where its stretches meet, and the best fit until now."""
+
+    near: Noisy
+    readings: Readings
+    knots: list[float]
+    fitted: Ramps
+
+    def weigh(self, other: Ramps, alike: float) -> bool:
+        """Take a fit of more lines, if it is worth them."""
+        better = _better(self.fitted, other, len(self.readings.at), alike)
+        taken, self.fitted = better is not self.fitted, better
+        return taken
 
 
-def _measured(noisy: Noisy, busy: _Busy, lag_s: float) -> Iterator[Found]:
-    """The flows of one busy part, fitted to single readings with the rests on either side."""
-    near, readings, knots = _near(noisy, busy)
-    at, alike = readings.at, near.tank.alike
-    if len(at) < FEWEST:
-        return
-    fitted = _first_fit(readings, knots, lag_s)
-    within = int(np.count_nonzero((at > fitted.knots[0]) & (at < fitted.knots[1])))
-    if within > FEW and not _many(at, knots):
-        smooth = _fitted(readings, fitted.knots, fitted.rates, lag_s)
-        if smooth.squares < fitted.squares + 4:
-            fitted = smooth
-    if len(knots) > 2:
-        rates = np.array([_slope(readings, a, b) for a, b in pairwise(knots)])
-        fitted = _better(fitted, _fitted(readings, knots, rates, lag_s), len(at), alike)
+def _measured(parts: Sequence[tuple[Noisy, _Busy]], lag_s: float) -> Iterator[list[Found]]:
+    """The flows of each of some busy parts, fitted to single readings with the rests on either side.
+
+    All parts go through each step together, as many fits at once take far less time than one after the other.
+    """
+    near = [_near(noisy, busy) for noisy, busy in parts]
+    told = [one for one in near if len(one[1].at) >= FEWEST]
+    first = _first_fits([(readings, knots) for _, readings, knots in told], lag_s)
+    some = [_Part(*one, fit) for one, fit in zip(told, first, strict=True)]
+    few = [part for part in some if _within(part) > FEW and not _many(part.readings.at, part.knots)]
+    smooth = fit_each([(part.readings, part.fitted.knots, part.fitted.rates) for part in few], lag_s=lag_s)
+    for part, fit in zip(few, smooth, strict=True):
+        if fit.squares < part.fitted.squares + 4:
+            part.fitted = fit
+    bent = [part for part in some if len(part.knots) > 2]
+    chains = fit_each([(part.readings, part.knots, _slopes(part.readings, part.knots)) for part in bent], lag_s=lag_s)
+    for part, fit in zip(bent, chains, strict=True):
+        part.weigh(fit, part.near.tank.alike)
+    growing = some
     for _ in range(MOST_RATES):
-        time, gain = best_split(at, readings.level, readings.sd, fitted, lag_s=lag_s)
-        if gain < SPLIT_GAIN:
-            break
-        place = int(np.searchsorted(fitted.knots, time))
-        more = np.insert(fitted.knots, place, time)
-        rates = np.insert(fitted.rates, place - 1, fitted.rates[place - 1])
-        better = _better(fitted, _fitted(readings, more, rates, lag_s), len(at), alike)
-        if better is fitted:
-            break
-        fitted = better
-    leaned = _with_shift(fitted, near, readings, lag_s)
+        splits = split_each([(part.readings, part.fitted) for part in growing], lag_s=lag_s)
+        tried = [
+            (part, _with_knot(part.fitted, time))
+            for part, (time, gain) in zip(growing, splits, strict=True)
+            if gain >= SPLIT_GAIN
+        ]
+        fits = fit_each([(part.readings, *split) for part, split in tried], lag_s=lag_s)
+        growing = [part for (part, _), fit in zip(tried, fits, strict=True) if part.weigh(fit, part.near.tank.alike)]
+    leaned = _with_shifts(some, lag_s)
+    found = iter([_flows_of(part, shift, lag_s) for part, shift in zip(some, leaned, strict=True)])
+    yield from (next(found) if len(one[1].at) >= FEWEST else [] for one in near)
+
+
+def _within(part: _Part) -> int:
+    begin, end = part.fitted.knots
+    return int(np.count_nonzero((part.readings.at > begin) & (part.readings.at < end)))
+
+
+def _with_knot(fitted: Ramps, time: float) -> tuple[Floats, Floats]:
+    """(knots, rates) with one more knot."""
+    place = int(np.searchsorted(fitted.knots, time))
+    return np.insert(fitted.knots, place, time), np.insert(fitted.rates, place - 1, fitted.rates[place - 1])
+
+
+def _flows_of(part: _Part, leaned: _Leaned | None, lag_s: float) -> list[Found]:
+    near, fitted, readings = part.near, part.fitted, part.readings
     if leaned is not None:
         fitted, readings = leaned.fitted, leaned.readings
     if _is_shift(fitted, near):
-        return
-    for flow in _parts(fitted, near, readings, lag_s):
-        yield flow if leaned is None else leaned.as_read(flow, float(near.at_s[0]))
+        return []
+    flows = _parts(fitted, near, readings, lag_s)
+    return [flow if leaned is None else leaned.as_read(flow, float(near.at_s[0])) for flow in flows]
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,7 +450,7 @@ class _Leaned:
     """A fit of flows amid which the level was shifted by `by` at `when`, to readings without the shift."""
 
     fitted: Ramps
-    readings: _Readings
+    readings: Readings
     when: float
     by: float
 
@@ -405,15 +460,42 @@ class _Leaned:
         return replace(flow, before=flow.before + before, after=flow.after + after)
 
 
-def _with_shift(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -> _Leaned | None:
-    """The fit with a shift of the level amid it, where that is worth its two values, or saves a line or two.
+def _with_shifts(parts: Sequence[_Part], lag_s: float) -> list[_Leaned | None]:
+    """The fit of each part with a shift of the level amid it, where that is worth its two values, or saves a line or two.
 
     A vehicle that leans over while a tap runs makes a level jump and nothing else: the rate is the same before and after.
     Without this the jump is a flow of its own, and the tap's is two.
     """
-    k, n, at = len(fitted.rates), len(readings.at), readings.at
-    noise = max(fitted.misfit, 1.0)
-    best, best_gain = None, 0.0
+    tried = [(number, shift) for number, part in enumerate(parts) for shift in _shifts(part, lag_s)]
+    fits = fit_each([(s.alone, s.knots, _slopes(s.alone, s.knots)) for _, s in tried], lag_s=lag_s)
+    leaned: list[_Leaned | None] = [None] * len(parts)
+    best = [0.0] * len(parts)
+    for (number, shift), refitted in zip(tried, fits, strict=True):
+        fitted = parts[number].fitted
+        gain = (fitted.squares - refitted.squares) / max(fitted.misfit, 1.0) - shift.price
+        if gain > best[number] and _runs_through(refitted, shift.alone, shift.line, shift.when, lag_s):
+            leaned[number], best[number] = _Leaned(refitted, shift.alone, shift.when, shift.by), gain
+    return leaned
+
+
+@dataclass(frozen=True, slots=True)
+class _Shift:
+    """A shift `by` at `when` that may stand for some knots. knots: those left. line: amid which of their lines it is.
+
+    alone: the readings without it. price: by how much it has to lessen the squares."""
+
+    when: float
+    by: float
+    knots: Floats
+    line: int
+    alone: Readings
+    price: float
+
+
+def _shifts(part: _Part, lag_s: float) -> Iterator[_Shift]:
+    """The shifts that may stand for one or two neighbouring knots of a part's fit."""
+    fitted, readings = part.fitted, part.readings
+    k, n = len(fitted.rates), len(readings.at)
     for gone in (1, 2):
         for first in range(1, k - gone + 1):
             # Without `gone` knots from the first on: the level jumped about there.
@@ -422,17 +504,14 @@ def _with_shift(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -
             high = min(float(fitted.knots[first + gone - 1]) + SHIFT_OFF_S, float(knots[-1]))
             if high <= low:
                 continue
-            when, by, lasted = _best_shift(readings, knots, low, high, lag_s)
-            price = SEVERAL_MARGIN - 2 * np.log(n) * (gone == 2 and not _rests(fitted, first))
-            if abs(by) > near.tank.most_shift:
+            when, by, lasted, squares = _best_shift(readings, knots, low, high, lag_s)
+            # The knots that are left are about where they belong: moving them does not save a fit that is far worse.
+            if squares > fitted.squares + FAR_WORSE * max(fitted.misfit, 1.0):
                 continue
-            alone = _Readings(at, readings.level - by * _step(at, when, lasted, lag_s), readings.sd)
-            rates = np.array([_slope(alone, a, b) for a, b in pairwise(knots)])
-            refitted = _fitted(alone, knots, rates, lag_s)
-            gain = (fitted.squares - refitted.squares) / noise - price
-            if gain > best_gain and _runs_through(refitted, alone, first - 1, when, lag_s):
-                best, best_gain = _Leaned(refitted, alone, when, by), gain
-    return best
+            price = SEVERAL_MARGIN - 2 * np.log(n) * (gone == 2 and not _rests(fitted, first))
+            if abs(by) <= part.near.tank.most_shift:
+                level = readings.level - by * _step(readings.at, when, lasted, lag_s)
+                yield _Shift(when, by, knots, first - 1, Readings(readings.at, level, readings.sd), price)
 
 
 def _rests(fitted: Ramps, line: int) -> bool:
@@ -441,12 +520,12 @@ def _rests(fitted: Ramps, line: int) -> bool:
     return bool(abs(fitted.rates[line]) < abs(around) / 2)
 
 
-def _runs_through(fitted: Ramps, alone: _Readings, line: int, when: float, lag_s: float) -> bool:
+def _runs_through(fitted: Ramps, alone: Readings, line: int, when: float, lag_s: float) -> bool:
     """Whether a flow amid which the level was shifted ran before and after at one rate."""
     knots, rates = np.insert(fitted.knots, line + 1, when), np.insert(fitted.rates, line, fitted.rates[line])
     if not knots[line] + SHORTEST_S < when < knots[line + 2] - SHORTEST_S:
         return False
-    apart = _fitted(alone, knots, rates, lag_s)
+    (apart,) = fit_each([(alone, knots, rates)], lag_s=lag_s)
     return _better(fitted, apart, len(alone.at), 0.0) is fitted
 
 
@@ -456,31 +535,41 @@ def _step(at: Floats, when: float, lasted: float, lag_s: float) -> Floats:
 
 
 def _best_shift(
-    readings: _Readings, knots: Floats, low: float, high: float, lag_s: float
-) -> tuple[float, float, float]:
-    """(when, by, lasted) of the shift that explains most, the flows beginning and ending at the knots."""
+    readings: Readings, knots: Floats, low: float, high: float, lag_s: float
+) -> tuple[float, float, float, float]:
+    """(when, by, lasted, squares) of the shift that explains most, the flows beginning and ending at the knots, and what it
+    leaves."""
     at, weight = readings.at, 1 / readings.sd
     columns = np.concatenate([np.ones((1, len(at))), lines(at, knots, lag_s)])
     base, _ = np.linalg.qr((columns * weight).T)
     off = readings.level * weight
     off = off - base @ (base.T @ off)
+    # What a whole shift has in common with itself, the misfit and the other columns, from each reading on to the last.
+    product = np.concatenate([(weight * weight)[:, None], (off * weight)[:, None], base * weight[:, None]], axis=1)
+    behind = np.concatenate([np.cumsum(product[::-1], axis=0)[::-1], np.zeros((1, product.shape[1]))])
+    product = np.append(product, np.zeros((1, product.shape[1])), axis=0)
+    beyond = np.append(at, at[-1])
     for _ in range(3):
-        tried = np.linspace(low, high, SHIFTS_TRIED)
-        gains, sizes = [], []
-        for lasted in SHIFTS_S:
-            table = np.stack([_step(at, when, lasted, lag_s) for when in tried]) * weight
-            table -= (table @ base) @ base.T
-            length = np.maximum((table * table).sum(axis=1), 1e-12)
-            common = table @ off
-            gains.append(common**2 / length)
-            sizes.append(common / length)
-        i, j = np.unravel_index(int(np.argmax(gains)), (len(SHIFTS_S), len(tried)))
-        best = (float(tried[j]), float(sizes[i][j]), SHIFTS_S[i])
+        whens = np.tile(np.linspace(low, high, SHIFTS_TRIED), len(SHIFTS_S))
+        lasting = np.repeat(SHIFTS_S, SHIFTS_TRIED)
+        # Before it nothing is shown of a shift, and soon after all of it: only readings between are worked out.
+        first, last = np.searchsorted(at, [whens, whens + lasting + SETTLED_LAGS * lag_s])
+        rows = np.minimum(first[:, None] + np.arange(max(int((last - first).max()), 1)), len(at))
+        last = np.minimum(rows[:, -1] + 1, len(at))
+        since = beyond[rows] - whens[:, None]
+        part = (ran(since, lag_s) - ran(since - lasting[:, None], lag_s)) / lasting[:, None]
+        near = product[rows]
+        common = np.matmul(part[:, None, :], near)[:, 0] + behind[last]
+        length = np.einsum("ij,ij,ij->i", part, part, near[:, :, 0]) + behind[last, 0]
+        length = np.maximum(length - (common[:, 2:] ** 2).sum(axis=1), 1e-12)
+        i = int(np.argmax(common[:, 1] ** 2 / length))
+        best = (float(whens[i]), float(common[i, 1] / length[i]), float(lasting[i]))
+        squares = float(off @ off) - float(common[i, 1] ** 2 / length[i])
         reach = (high - low) / (SHIFTS_TRIED - 1)
         if reach < 1:
             break
         low, high = best[0] - reach, best[0] + reach
-    return best
+    return *best, squares
 
 
 def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
@@ -496,7 +585,11 @@ def _better(few: Ramps, many: Ramps, n: int, alike: float) -> Ramps:
     return many if many.squares / noise + price < few.squares / noise else few
 
 
-def _slope(readings: _Readings, begin: float, end: float) -> float:
+def _slopes(readings: Readings, knots: Sequence[float] | Floats) -> Floats:
+    return np.array([_slope(readings, begin, end) for begin, end in pairwise(knots)])
+
+
+def _slope(readings: Readings, begin: float, end: float) -> float:
     first, last = np.searchsorted(readings.at, [begin, end])
     if last - first < 2:
         return 0.0
@@ -516,7 +609,7 @@ def _is_shift(fitted: Ramps, near: Noisy) -> bool:
         return False
     if lasted < SHORTEST_S or (lasted < PARKED_S and _parks(fitted, near)):
         return True
-    return fitted.duration_low < AT_ONCE_S and lasted < BRIEF_S
+    return fitted.duration_low < AT_ONCE_S and lasted < STRETCHED_S
 
 
 def _parks(fitted: Ramps, near: Noisy) -> bool:
@@ -532,7 +625,7 @@ def _edges(near: Noisy) -> Floats:
     return near.at_s[sorted(rows)]
 
 
-def _is_slope(fitted: Ramps, i: int, near: Noisy, readings: _Readings, lag_s: float) -> bool:
+def _is_slope(fitted: Ramps, i: int, near: Noisy, readings: Readings, lag_s: float) -> bool:
     """Whether a line is no better than a level that changed at once, about when the vehicle started or stopped.
 
     Both are held against the same readings: those of the moments in which it may have changed tell nothing of either. The
@@ -571,7 +664,7 @@ def _is_slope(fitted: Ramps, i: int, near: Noisy, readings: _Readings, lag_s: fl
     return bool(total.min() < OWN_SLOPE**2 * max(fitted.misfit, 1.0))
 
 
-def _parts(fitted: Ramps, near: Noisy, readings: _Readings, lag_s: float) -> Iterator[Found]:
+def _parts(fitted: Ramps, near: Noisy, readings: Readings, lag_s: float) -> Iterator[Found]:
     """The lines of a fit as flows: those that are surely not level, and of which there are readings."""
     levels, origin_s = fitted.levels, float(near.at_s[0])
     largest = float(np.abs(np.diff(levels)).max())

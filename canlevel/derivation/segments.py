@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -26,6 +27,7 @@ Rows = NDArray[np.int64]
 _Part = TypeVar("_Part")
 
 TOGETHER = 24  # ends of stretches that are priced at once
+BEFORE = np.tri(TOGETHER, TOGETHER, -1, dtype=np.bool_)  # which of those, as beginnings, come before which
 YOUNG = 3  # a line needs three points to say anything; so long a beginning is not left out
 
 
@@ -59,9 +61,8 @@ def partition(at: Floats, level: Floats, weight: Floats, *, rest_price: float, f
         rest = yy - y * y / w
         spread = tt - t * t / w
         lean = ty - t * y / w
+        flow = rest - lean * lean / np.where(spread > 1e-9 * tt, spread, np.inf)
         # Through two points a line always fits.
-        says = (spread > 1e-9 * tt) & (begins <= ends[:, None] - YOUNG)
-        flow = rest - lean * lean / np.where(says, spread, np.inf)
         flow[begins > ends[:, None] - YOUNG] = np.inf
         return rest, flow
 
@@ -69,14 +70,14 @@ def partition(at: Floats, level: Floats, weight: Floats, *, rest_price: float, f
         rest, flow = misfits(begins, ends)
         return np.minimum(rest + rest_price, flow + flow_price), np.minimum(rest, flow)
 
-    knots = best_division(n, priced)
-    first, last = np.array(knots[:-1]), np.array(knots[1:])
-    stretches = []
-    for begin, end in zip(first, last, strict=True):
-        rest, flow = misfits(np.array([begin]), np.array([end]))
-        flowing = bool(flow[0, 0] + flow_price < rest[0, 0] + rest_price)
-        stretches.append(Stretch(int(begin), int(end), flowing))
-    return stretches
+    knots = np.array(best_division(n, priced))
+    w, t, tt, y, ty, _ = np.diff(sums[:, knots], axis=1)
+    spread, lean = tt - t * t / w, ty - t * y / w
+    says = (spread > 1e-9 * tt) & (np.diff(knots) >= YOUNG)
+    # What a line gains over a constant is worth the difference of their prices.
+    flowing = (lean * lean / np.where(says, spread, np.inf) > flow_price - rest_price).tolist()
+    ends = pairwise(knots.tolist())
+    return [Stretch(first, last, flows) for (first, last), flows in zip(ends, flowing, strict=True)]
 
 
 def best_division(n: int, priced: Callable[[Rows, Rows], tuple[Floats, Floats]]) -> list[int]:
@@ -99,14 +100,20 @@ def best_division(n: int, priced: Callable[[Rows, Rows], tuple[Floats, Floats]])
         least = old.argmin(axis=1)
         cost = old[np.arange(len(ends)), least].tolist()
         where[ends] = keep[least]
-        among = price[:, known:].tolist()
-        for i, row in enumerate(among):
+        among = price[:, known:]
+        # None of them is weighed where the least cost and the least price together are no less than what is known.
+        cheapest = np.where(BEFORE[: len(ends), : len(ends) - 1], among, np.inf).min(axis=1, initial=np.inf).tolist()
+        lowest = cost[0]
+        for i in range(1, len(ends)):
             now = cost[i]
-            for k in range(i):
-                if cost[k] + row[k] < now:
-                    now = cost[k] + row[k]
-                    where[begin + i] = begin + k
-            cost[i] = now
+            if lowest + cheapest[i] < now:
+                row = among[i, :i].tolist()
+                for k in range(i):
+                    if cost[k] + row[k] < now:
+                        now = cost[k] + row[k]
+                        where[begin + i] = begin + k
+                cost[i] = now
+            lowest = min(lowest, now)
         best[ends] = cost
         alive = (best[rows] + misfit[-1] <= best[ends[-1]]) | (rows > ends[-1] - YOUNG)
         keep = np.append(rows[alive], ends[-1])

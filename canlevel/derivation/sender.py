@@ -23,6 +23,7 @@ __all__ = [
     "middle_of_five",
     "restless",
     "scatter_pct",
+    "sender_and_calm",
     "starts_of",
     "usual_period_s",
     "without_spikes",
@@ -75,8 +76,15 @@ class Sender:
 
 def describe_sender(seconds: Floats, level: Floats) -> Sender:
     """The step and the noise of one sender, by n of its readings. seconds: (n,), rising. level: (n,) percent."""
-    step = _true_step(without_spikes(level, 0.0))
-    return Sender(step, float(calm_noise(seconds, without_spikes(level, step), step)))
+    return sender_and_calm(seconds, level)[0]
+
+
+def sender_and_calm(seconds: Floats, level: Floats) -> tuple[Sender, Floats]:
+    """What `describe_sender` says, and the n readings without spikes."""
+    changes = _changes(level)
+    step = _true_step(without_spikes(level, 0.0, changes))
+    calm = without_spikes(level, step, changes)
+    return Sender(step, float(calm_noise(seconds, calm, step))), calm
 
 
 def restless(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
@@ -126,6 +134,10 @@ def _swings(seconds: Floats, calm: Floats, sender: Sender) -> NDArray[np.bool_]:
 def _turned_back(level: Floats, far: float) -> NDArray[np.int64]:
     """Rows at which (n,) levels have come back by more than `far` from the highest or the lowest since they did so last."""
     rows = np.flatnonzero(level[1:] != level[:-1]) + 1
+    turns = level[rows]
+    # A level that goes to and fro between two that are close gets nowhere after the first time.
+    to_and_fro = (turns[3:] == turns[1:-2]) & (turns[2:-1] == turns[:-3]) & (np.abs(turns[3:] - turns[2:-1]) <= far)
+    rows = rows[np.concatenate([np.ones(min(len(rows), 3), np.bool_), ~to_and_fro])]
     rising, end, found = True, float(level[0]), []
     for row, here in zip(rows.tolist(), level[rows].tolist(), strict=True):
         if (here > end) is rising:
@@ -242,12 +254,21 @@ def _counted(ticks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.in
     return values + least, table[values]
 
 
-def without_spikes(level: Floats, step: float) -> Floats:
-    """Readings with those replaced that leave both neighbours far and at once: by the median of five around. (n,) to (n,)."""
+def _changes(level: Floats) -> tuple[Floats, float]:
+    """(n - 1,) how far each reading is from the next, and the median of that."""
+    change = np.abs(np.diff(level))
+    return change, float(np.median(change)) if len(change) else 0.0
+
+
+def without_spikes(level: Floats, step: float, changes: tuple[Floats, float] | None = None) -> Floats:
+    """Readings with those replaced that leave both neighbours far and at once: by the median of five around. (n,) to (n,).
+
+    changes: those of the readings, for who has them.
+    """
     if len(level) < 5:
         return level
-    change = np.abs(np.diff(level))
-    least = 3 * (float(np.median(change)) + step) + 4 * FINEST_PCT
+    change, usual = _changes(level) if changes is None else changes
+    least = 3 * (usual + step) + 4 * FINEST_PCT
     # Who is far from the middle of five, and alone there, is at least half as far from both neighbours.
     rows = np.flatnonzero((change[1:-2] > least / 2) & (change[2:-1] > least / 2)) + 2
     if not len(rows):

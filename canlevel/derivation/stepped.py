@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canlevel.derivation.noisy import FEWEST_STEPS, SHORTEST_S, UNHEARD_S, Found, Tank
-from canlevel.derivation.ramps import SPREAD_95, fit_one_ramp
+from canlevel.derivation.ramps import SPREAD_95, Ramps, Readings, fit_one_ramp_each
 from canlevel.derivation.segments import best_division
 from canlevel.derivation.sender import Sender, middle_of_five, usual_period_s
 
@@ -32,8 +32,9 @@ Floats = NDArray[np.float64]
 FLICKER_S, FLICKER_READINGS = 240.0, 40
 UNEVEN_STEPS = 0.07  # of a step, by which marks are off their places: hysteresis, and strips that are not cut evenly
 RUN_PRICE = 12.0
-# Slowest pace, litres a minute, at which two or three marks are taken for one flow: taps give 2-6 (common practice, no source).
-SLOWEST_OF_TWO, SLOWEST_OF_THREE = 1.5, 0.8
+# Slowest pace, litres a minute, at which two marks, or a few, are one flow: taps give 2-6 (common practice, no source).
+# Taps that are opened now and then pass marks that happen to lie on a line, too: of so few marks that is soon said.
+SLOWEST_OF_TWO, SLOWEST_OF_FEW, FEW_IF_SLOW = 1.5, 0.8, 5
 SLOW_PRICE = 10.0  # more for a run that is slower than that
 FIT_PRICE = 6.0
 BEATING = 0.4  # of a step, between two readings
@@ -156,19 +157,24 @@ def _marks(
     old, new, begin, end = value[:-1], value[1:], last[:-1], first[1:]
     way, count = np.sign(new - old), np.abs(new - old)
     pause_s = at_s[end] - at_s[begin]
-    passed, flicker_s, ahead_s = at_s[begin], np.zeros(len(old)), at_s[begin]
     # Flicker around the mark, from the first reading of the new step to the last of the old one: the mark was passed when as
     # many of these are behind it as read the old step.
-    others = np.add.reduceat(index != np.repeat(value, last - first + 1), first)
-    for i in np.flatnonzero((count == 1) & (others[:-1] + others[1:] > 0)).tolist():
-        ahead = np.flatnonzero(index[first[i] : end[i]] == new[i])
-        behind = np.flatnonzero(index[end[i] : last[i + 1] + 1] == old[i])
-        from_row = first[i] + int(ahead[0]) if len(ahead) else end[i]
-        to_row = end[i] + int(behind[-1]) if len(behind) else begin[i]
-        if to_row > from_row:
-            olds = int(np.count_nonzero(index[from_row : to_row + 1] == old[i]))
-            passed[i] = at_s[from_row - 1 + olds] if from_row else at_s[0]
-            flicker_s[i], ahead_s[i] = at_s[to_row] - at_s[from_row], at_s[from_row]
+    strays = np.flatnonzero(index != np.repeat(value, last - first + 1))
+    run = np.searchsorted(first, strays, side="right") - 1
+    ahead = index[strays] == np.append(value, value[-1])[run + 1]
+    behind = index[strays] == value[np.maximum(run - 1, 0)]
+    behind[run == 0] = ahead[run == len(value) - 1] = False
+    from_row, to_row = end.copy(), begin.copy()
+    from_row[run[ahead][::-1]] = strays[ahead][::-1]
+    to_row[run[behind] - 1] = strays[behind]
+    flickers = (count == 1) & (to_row > from_row)
+    # Readings of the old step: all of its run but the strays, and strays of the next.
+    away, back = (np.concatenate([[0], np.cumsum(which)]) for which in (np.ones(len(strays), np.int64), behind))
+    of_from, of_end, of_to = (np.searchsorted(strays, rows) for rows in (from_row, end, to_row + 1))
+    olds = np.maximum(end - from_row - (away[of_end] - away[of_from]), 0) + np.maximum(back[of_to] - back[of_end], 0)
+    passed = np.where(flickers, at_s[np.maximum(from_row - 1 + np.where(from_row > 0, olds, 0), 0)], at_s[begin])
+    flicker_s = np.where(flickers, at_s[to_row] - at_s[from_row], 0.0)
+    ahead_s = np.where(flickers, at_s[from_row], at_s[begin])
     # What passes several steps at once passes them evenly.
     of = np.repeat(np.arange(len(old)), count)
     part = (np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[of]
@@ -200,19 +206,23 @@ def _flows(marks: _Marks, at_s: Floats, volume: Floats, tank: Tank) -> Iterator[
     period = usual_period_s(at_s)
     unheard = marks.sd_s * np.sqrt(12) > max(UNHEARD_S, 6 * period)
     turns = np.flatnonzero((np.diff(marks.way) != 0) | (np.diff(unheard.astype(np.int8)) != 0)) + 1
+    groups = [
+        _best_runs(marks, begin, end, tank)
+        for begin, end in pairwise([0, *turns.tolist(), len(marks.at_s)])
+        if not unheard[begin]
+    ]
+    told = iter(_measured(marks, [run for group in groups for run in group], at_s, volume, tank))
     found: list[tuple[Found, float, float]] = []
-    for begin, end in pairwise([0, *turns.tolist(), len(marks.at_s)]):
-        if unheard[begin]:
-            continue
+    for group in groups:
         runs: list[tuple[int, int, Found]] = []
-        for first, last in _best_runs(marks, begin, end, tank):
-            flow = _flow(marks, first, last, at_s, volume, tank)
+        for first, last in group:
+            flow = next(told)
             if flow is None:
                 continue
-            if runs:
+            if runs and _one_flow(marks, runs[-1], (first, last, flow)):
                 before = runs[-1][0]
-                both = _flow(marks, before, last, at_s, volume, tank)
-                if both is not None and _one_flow(marks, runs[-1], (first, last, flow)):
+                (both,) = _measured(marks, [(before, last)], at_s, volume, tank)
+                if both is not None:
                     runs[-1] = (before, last, both)
                     continue
             runs.append((first, last, flow))
@@ -307,30 +317,34 @@ def _best_runs(marks: _Marks, begin: int, end: int, tank: Tank) -> list[tuple[in
         first_s, last_s, first_v, last_v = at_s[starts], at_s[ends - 1, None], volume[starts], volume[ends - 1, None]
         misfit, _, _ = line(begins, ends)
         misfit[count == 1] = 0.0
-        after, before = np.minimum(begins + 1, n), ends - 1
-        for some, left, out in (
-            ((begins, before), 1, "last"),
-            ((after, ends), 1, "first"),
-            ((after, before), 2, "both"),
+        # A first mark may be left out, a last one, or both, of runs that are long enough and whose mark flickered.
+        some_ends, some_begins = np.flatnonzero(unsure_s[ends - 1] > 0), np.flatnonzero(unsure_s[starts] > 0)
+        all_ends, all_begins = np.arange(len(ends)), np.arange(len(begins))
+        for rows, columns, firsts, lasts in (
+            (some_ends, all_begins, 0, 1),
+            (all_ends, some_begins, 1, 0),
+            (some_ends, some_begins, 1, 1),
         ):
-            if not (count > left + 2).any():
+            table = np.ix_(rows, columns)
+            good = count[table] > firsts + lasts + 2
+            if not good.any():
                 continue
-            price, place, slope = line(*some)
-            good = count > left + 2
-            if out != "first":
-                late = place(last_s) - last_v
-                good &= (late > 0) & (late < slope * unsure_s[ends - 1, None])
-            if out != "last":
-                early = first_v - place(first_s)
-                good &= (early > 0) & (early < slope * unsure_s[starts])
-            misfit = np.where(good, np.minimum(misfit, price + left * END_PRICE), misfit)
+            price, place, slope = line(np.minimum(begins[columns] + firsts, n), ends[rows] - lasts)
+            if lasts:
+                late = place(last_s[rows]) - last_v[rows]
+                good &= (late > 0) & (late < slope * unsure_s[ends[rows] - 1, None])
+            if firsts:
+                early = first_v[columns] - place(first_s[columns])
+                good &= (early > 0) & (early < slope * unsure_s[starts[columns]])
+            now = misfit[table]
+            misfit[table] = np.where(good, np.minimum(now, price + (firsts + lasts) * END_PRICE), now)
         lasted = np.maximum(last_s - first_s, 1e-6)
         per_minute = 60 * (last_v - first_v) / lasted / unit
         slow = per_minute < SLOWEST_OF_TWO
         price = misfit + RUN_PRICE + np.where(slow & (count > 1), SLOW_PRICE, 0.0)
         # A line through two marks fits whatever they are.
         price += np.where(count > 1, FIT_PRICE / np.maximum(count - 1, 1), 0.0)
-        price[((count == 2) & slow) | ((count == 3) & (per_minute < SLOWEST_OF_THREE))] = np.inf
+        price[((count == 2) & slow) | ((count > 2) & (count <= FEW_IF_SLOW) & (per_minute < SLOWEST_OF_FEW))] = np.inf
         return price, misfit
 
     runs = [(begin + first, begin + last) for first, last in pairwise(best_division(n, priced))]
@@ -365,8 +379,18 @@ def _alike(marks: _Marks, one: tuple[int, int], other: tuple[int, int], pause_s:
     return fast > (1 - alike) * slow and pause_s < NEXT * slow * float(marks.size[other[0]])
 
 
-def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tank: Tank) -> Found | None:
-    """The flow of one run of marks, or None for a shift."""
+def _measured(
+    marks: _Marks, runs: list[tuple[int, int]], at_s: Floats, volume: Floats, tank: Tank
+) -> list[Found | None]:
+    """The flow of each of some runs of marks, or None for a shift. Fast ones are fitted together, which takes less time."""
+    flows = [_flow(marks, first, last, at_s, volume, tank) for first, last in runs]
+    fast = [flow for flow in flows if isinstance(flow, _Fast)]
+    fits = iter(fit_one_ramp_each([(flow.readings, flow.start, flow.end) for flow in fast], lag_s=LAG_S))
+    return [flow.fitted(next(fits), tank) if isinstance(flow, _Fast) else flow for flow in flows]
+
+
+def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tank: Tank) -> Found | _Fast | None:
+    """The flow of one run of marks, or what is needed to fit it, or None for a shift."""
     size = float(marks.size[first:last].mean())
     way = int(marks.way[first])
     if last - first == 1:
@@ -374,7 +398,8 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
     marks = _left_and_reached(marks, first, last)
     fits = [_line_of(marks, first, last)]
     for low, high in ((first, last - 1), (first + 1, last), (first + 1, last - 1)):
-        if high - low > 2 and fits[0].squares > END_PRICE:
+        flickered = (low == first or marks.flicker_s[first] > 0) and (high == last or marks.flicker_s[last - 1] > 0)
+        if flickered and high - low > 2 and fits[0].squares > END_PRICE:
             fit = _line_of(marks, low, high)
             if _only_late(marks, first, last, fit):
                 fits.append(fit)
@@ -384,7 +409,7 @@ def _flow(marks: _Marks, first: int, last: int, at_s: Floats, level: Floats, tan
         return None
     begin, end = np.searchsorted(at_s, [begin_s, end_s])
     if end - begin < count:
-        return _fast(at_s, level, int(begin), int(end), size, tank)
+        return _fast(at_s, level, int(begin), int(end), size)
     if (end_s - begin_s) * count / (count - 1) < SHORTEST_S and count < tank.most_shift / size:
         return None
     volume, rate, freedom = marks.volume[first:last], fit.rate, count - 2
@@ -483,8 +508,38 @@ def _unsure_s(marks: _Marks, some: slice) -> Floats:
     return np.asarray(np.where(flicker_s > 0, flicker_s + 2 * np.sqrt(12) * marks.sd_s[some], 0.0))
 
 
-def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, tank: Tank) -> Found | None:
-    """A flow that passes more than a step between two readings, fitted to them: each is off by its step's rounding."""
+@dataclass(frozen=True, slots=True)
+class _Fast:
+    """A flow that passes more than a step between two readings: what it is fitted to. start, end: between which they are."""
+
+    readings: Readings
+    start: tuple[float, float]
+    end: tuple[float, float]
+    origin_s: float
+    size: float
+
+    def fitted(self, fit: Ramps, tank: Tank) -> Found | None:
+        change, lasted = abs(fit.after - fit.before), float(fit.knots[1] - fit.knots[0])
+        if lasted < SHORTEST_S and (change < tank.most_shift or change / lasted > tank.fastest):
+            return None
+        # What is less than its steps, or may be of either direction, is a wave or two.
+        if change < FEWEST_STEPS * self.size or fit.rate_low[0] <= 0 <= fit.rate_high[0]:
+            return None
+        return Found(
+            self.origin_s + float(fit.knots[0]),
+            self.origin_s + float(fit.knots[1]),
+            fit.before,
+            fit.after,
+            fit.after - fit.before,
+            float(fit.rates[0]),
+            float(fit.rate_low[0]),
+            float(fit.rate_high[0]),
+            change / self.size,
+        )
+
+
+def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float) -> _Fast:
+    """A fast flow's readings: each is off by its step's rounding."""
     low, high = max(begin - AROUND, 0), min(end + AROUND, len(at_s))
     at, level = at_s[low:high] - at_s[low], volume[low:high]
     # Other flows may be near: what is at rest next to this one is like its nearest readings.
@@ -499,25 +554,8 @@ def _fast(at_s: Floats, volume: Floats, begin: int, end: int, size: float, tank:
     slack = 3 * float(np.median(np.diff(at_s[low:high]))) + 2 * LAG_S
     # In the corners of a fast flow the sender's lag, of which no more is known than is common, makes more of a difference.
     sd = np.hypot(size / np.sqrt(12), LAG_SD_S * np.abs(np.gradient(level, at)))
-    ends = [(max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop)]
-    fitted = fit_one_ramp(at, level, sd, *ends, lag_s=LAG_S)
-    change, lasted = abs(fitted.after - fitted.before), float(fitted.knots[1] - fitted.knots[0])
-    if lasted < SHORTEST_S and (change < tank.most_shift or change / lasted > tank.fastest):
-        return None
-    # What is less than its steps, or may be of either direction, is a wave or two.
-    if change < FEWEST_STEPS * size or fitted.rate_low[0] <= 0 <= fitted.rate_high[0]:
-        return None
-    return Found(
-        float(at_s[low] + fitted.knots[0]),
-        float(at_s[low] + fitted.knots[1]),
-        fitted.before,
-        fitted.after,
-        fitted.after - fitted.before,
-        float(fitted.rates[0]),
-        float(fitted.rate_low[0]),
-        float(fitted.rate_high[0]),
-        abs(fitted.after - fitted.before) / size,
-    )
+    begins, ends = ((max(knot - slack, at[0]), min(knot + slack, at[-1])) for knot in (start, stop))
+    return _Fast(Readings(at, level, sd), begins, ends, float(at_s[low]), size)
 
 
 def _single(marks: _Marks, at: int, tank: Tank) -> Found | None:
