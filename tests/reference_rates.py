@@ -110,7 +110,7 @@ class Walker:
         way = 1 if moved > 0 else -1
         if way * self.direction >= 0 or abs(moved) >= turn or (abs(moved) >= quiet_turn and self.quiet(came_s)):
             half_s = gap_s / 2 if change >= grain - SAME else 0.0
-            self._pass(at_s - half_s, middle - way * grain / 2, way)
+            self._pass(at_s - half_s, gap_s, middle - way * grain / 2, way)
             self.extreme, self.quiet_since_s, self.back = middle, at_s, None
         else:
             self.back = came_s, middle
@@ -123,7 +123,7 @@ class Walker:
         dwell_s = (self.marks[-1][0] - self.marks[0][0]) / (len(self.marks) - 1)
         return at_s - self.quiet_since_s > online.STOPPED_DWELLS * dwell_s
 
-    def _pass(self, mark_s: float, mark: float, way: int) -> None:
+    def _pass(self, mark_s: float, gap_s: float, mark: float, way: int) -> None:
         if way != self.direction:
             self.marks.clear()
             self.passed = 0
@@ -133,6 +133,8 @@ class Walker:
             times = [at_s for at_s, _ in self.marks]
             for late, other in zip(range(1, len(times)), online.OTHER_PACES, strict=False):
                 now_s, before_s = (mark_s - times[-late]) / late, (times[-late] - times[0]) / (len(times) - late)
+                if late * abs(now_s - before_s) <= online.UNLIKE_GAPS * gap_s:
+                    continue
                 if now_s > other * before_s and late == 1:  # the flow stopped, and this is another
                     self.marks.clear()
                     self.passed = 0

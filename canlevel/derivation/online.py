@@ -55,13 +55,14 @@ MARKS = 16  # a rate comes from so many marks at most
 STOPPED_DWELLS = 1.5  # no mark for so many times the usual dwell: the flow has stopped
 # The last dwell, the mean of the last two, three ...: so many times the mean before, or so small a part, it is another pace.
 OTHER_PACES = (2.2, 1.6, 1.4, 1.3, 1.25)
+UNLIKE_GAPS = 2.0  # times the time between two readings, by which that must differ
 ENDED = 0.05  # chance that the flow has ended, from which on the interval reaches down to zero
 UNEVEN = 0.3  # of a grain, by which marks are off their places, as far as nothing else is known
-UNEVEN_MARKS = 4.0  # for so many marks that counts
+UNEVEN_MARKS = 2.0  # for so many marks that counts
 READING = 12**-0.5  # of the time between two readings, by which a mark's time is off
 SPREAD_95 = 2.0
 LATE = 1.0 + 2 * UNEVEN
-LATELY_S = 120.0
+LATELY_S = 60.0
 # Litres a minute of what may have begun: a slow tap, a hose; and of two marks that are one flow (common practice, no source).
 SLOWEST_L, FASTEST_L, PAIR_L = 2.0, 20.0, 1.5
 NOISE_WEIGHT = 1 / 32
@@ -78,14 +79,14 @@ AROUND_PCT = 1.0  # over so much above and below a level its litres are told
 LONGEST_GAP_S = 120.0
 SAME = 1e-9
 UNKNOWN = float("nan")
-NO_PACE = (UNKNOWN,) * 4
+NO_PACE = (UNKNOWN,) * 6
 LONG_STILL = 50  # readings without a curve from which on it is quicker to reckon them together
 SILENCE = 1e-200  # noise below this is none: it counts for nothing any more, and floats still smaller are slow
 
 Floats = NDArray[np.float64]
 # quiet_since_s, marks passed in this direction with its sign, then of the last marks: percent per second, their usual dwell
-# in seconds, how far they are off in dwells, and the root of the sum of squares of their levels about the mean, percent
-_Pace = tuple[float, float, float, float, float, float]
+# in seconds, how far they are off in dwells, the root of the sum of squares of their levels, their first and last
+_Pace = tuple[float, float, float, float, float, float, float, float]
 
 
 @dataclass(slots=True)
@@ -119,27 +120,29 @@ class _State:
         self.back = self.back_s = UNKNOWN
         self.marks.clear()
 
-    def pass_mark(self, mark_s: float, mark: float, at_s: float, middle: float, direction: int) -> None:
-        """The level passed a mark, in a direction; at_s and middle are those of the reading that shows it."""
+    def pass_mark(self, mark_s: float, mark: float, at_s: float, gap_s: float, middle: float, direction: int) -> None:
+        """The level passed a mark, in a direction; at_s, gap_s and middle are those of the reading that shows it."""
         if direction != self.direction:
             self.marks.clear()
             self.passed = 0
             self.vain += 1
         else:
             self.vain = 0
-            self._forget_other_paces(mark_s)
+            self._forget_other_paces(mark_s, gap_s)
         self.marks.append((mark_s, mark))
         self.passed += 1
         self.extreme, self.direction, self.quiet_since_s = middle, direction, at_s
         self.back = self.back_s = UNKNOWN
 
-    def _forget_other_paces(self, mark_s: float) -> None:
+    def _forget_other_paces(self, mark_s: float, gap_s: float) -> None:
         """Of the marks before one that is passed now, those go that were passed at another pace than the last."""
         marks, n = self.marks, len(self.marks)
         for late, other in enumerate(OTHER_PACES[: max(n - 1, 0)], 1):
             at_s = marks[-late][0]
             now_s, before_s = (mark_s - at_s) / late, (at_s - marks[0][0]) / (n - late)
-            if now_s * other < before_s or now_s > other * before_s:
+            # Marks may be off by half the time between two readings.
+            unlike = late * abs(now_s - before_s) > UNLIKE_GAPS * gap_s
+            if unlike and (now_s * other < before_s or now_s > other * before_s):
                 # In one long dwell the flow may have stopped, and this is another.
                 kept = 0 if late == 1 and now_s > before_s else late
                 while len(marks) > kept:
@@ -179,7 +182,8 @@ class _State:
             off_s = at_s - first_s - mean_s - slope * (mark - mean)
             misfit += off_s * off_s
         uneven = (UNEVEN_MARKS * UNEVEN * UNEVEN + misfit / (dwell_s * dwell_s)) / (UNEVEN_MARKS + n - 2)
-        return self.quiet_since_s, passed, 1 / slope, dwell_s, sqrt(uneven), sqrt(squares)
+        ends = self.marks[0][1], self.marks[-1][1]
+        return self.quiet_since_s, passed, 1 / slope, dwell_s, sqrt(uneven), sqrt(squares), *ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,21 +231,20 @@ class OnlineRates:
         n = len(readings)
         if not n:
             return readings
-        rates = np.full((3, n), np.nan)
+        # rate, low, high, and the levels between which they are in percent a second
+        stated = np.full((5, n), np.nan)
         time_us, level = times_us(readings), column(readings, "level_pct")
-        litres_per_pct = self._litres_per_pct(readings, level)
         usable = ((time_us != UNKNOWN_TIME_US) & ~np.isnan(level)).nonzero()[0]
         if len(usable):
             order, begins, names = source_runs(readings, usable)
             states = [self._states.setdefault(name, _State()) for name in names]
-            columns = _columns(
-                states, begins, time_us[order] / 1e6, level[order], _above_zero(litres_per_pct[order] * 60)
-            )
-            stated = _stated(columns, *_walk(states, columns))
-            _scattered(states, columns, stated)
-            for values, found in zip(rates, stated, strict=True):
+            per_minute = _above_zero(self._litres_per_pct(readings, level, level)[order] * 60)
+            columns = _columns(states, begins, time_us[order] / 1e6, level[order], per_minute)
+            told = _stated(columns, *_walk(states, columns))
+            _scattered(states, columns, told)
+            for values, found in zip(stated, told, strict=True):
                 values[order] = found
-        rates *= litres_per_pct * 60
+        rates = stated[:3] * (self._litres_per_pct(readings, *stated[3:]) * 60)
         rates[~np.isfinite(rates)] = np.nan
         rates = rounded_rates(rates)
         table = readings
@@ -249,8 +252,8 @@ class OnlineRates:
             table = table.set_column(table.schema.get_field_index(name), table.schema.field(name), float_column(values))
         return table
 
-    def _litres_per_pct(self, readings: pa.Table, level: Floats) -> Floats:
-        """(n,) litres that one percent more holds, at the level of each reading."""
+    def _litres_per_pct(self, readings: pa.Table, one: Floats, other: Floats) -> Floats:
+        """(n,) litres that one percent more holds, on the mean between two levels of each reading. one, other: (n,) percent."""
         per_pct = column(readings, "capacity_l") / 100
         if all(entry.shape.kind == PRISMATIC for entry in self._roster.tanks):
             return per_pct
@@ -261,11 +264,11 @@ class OnlineRates:
             entry = self._roster.entry(tanks[key // 256] or "", key % 256)
             if entry is not None and entry.shape.kind != PRISMATIC:
                 rows = which == i
-                middle = np.clip(level[rows], AROUND_PCT, 100 - AROUND_PCT)
-                above, below = (
-                    entry.shape.volume_l(middle + off, per_pct[rows] * 100) for off in (AROUND_PCT, -AROUND_PCT)
-                )
-                per_pct[rows] = (above - below) / (2 * AROUND_PCT)
+                middle = np.clip((one[rows] + other[rows]) / 2, AROUND_PCT, 100 - AROUND_PCT)
+                half = np.maximum(np.abs(one[rows] - other[rows]) / 2, AROUND_PCT)
+                half = np.minimum(half, np.minimum(middle, 100 - middle))
+                above, below = (entry.shape.volume_l(middle + off, per_pct[rows] * 100) for off in (half, -half))
+                per_pct[rows] = (above - below) / (2 * half)
         return per_pct
 
     def shift(self, by_us: int) -> None:
@@ -307,7 +310,7 @@ class OnlineRates:
                 state = self._states[name] = _State(**values, marks=marks, recent=recent)
                 if recent.shape != (2, recent.shape[-1]) or len(state.curves) != 3:
                     raise TypeError("recent readings")
-        except (KeyError, TypeError, AttributeError) as error:
+        except (KeyError, TypeError, AttributeError, ValueError) as error:
             raise ValueError(f"not a state of rates ({error})") from error
 
 
@@ -498,17 +501,20 @@ def _step(state: _State, columns: _Columns, row: int, value: float, near: float)
         grain = columns.grain.item(row)
         # A change of a whole grain in one go happened at some time between two readings.
         half_s = gap_s / 2 if columns.change.item(row) >= grain - SAME else 0.0
-        state.pass_mark(at_s - half_s, value - way * grain / 2, at_s, value, way)
+        state.pass_mark(at_s - half_s, value - way * grain / 2, at_s, gap_s, value, way)
         return True
     state.back, state.back_s = value, came_s
     return settled
 
 
-def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[Floats, Floats, Floats]:
-    """(rate, low, high) in percent per second at each of n readings, nan where nothing is known yet; each (n,)."""
+def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[Floats, ...]:
+    """(rate, low, high) in percent per second at each of n readings, nan where nothing is known yet, and the two levels between
+    which it was so; each (n,)."""
     at_s, gap_s, grain, change = columns.at_s, columns.gap_s, columns.grain, columns.change
     lasting = np.diff([*changes, len(at_s)])
-    since_s, passed, pace, usual_s, uneven, lever = (np.repeat(values, lasting) for values in np.array(paces).T)
+    since_s, passed, pace, usual_s, uneven, lever, first_mark, last_mark = (
+        np.repeat(values, lasting) for values in np.array(paces).T
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         quiet_s = np.maximum(at_s - since_s, gap_s)
         high = LATE * grain / np.minimum(quiet_s, np.maximum(LATELY_S, gap_s))
@@ -555,10 +561,11 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
         rate[rows] = np.where(rising, speed, -speed)
         low[rows] = np.where(rising, least, -most)
         high[rows] = np.where(rising, most, -least)
-    return rate, low, high
+    unpaced = np.isnan(pace)
+    return rate, low, high, np.where(unpaced, columns.level, first_mark), np.where(unpaced, columns.level, last_mark)
 
 
-def _scattered(states: list[_State], columns: _Columns, stated: tuple[Floats, Floats, Floats]) -> None:
+def _scattered(states: list[_State], columns: _Columns, stated: tuple[Floats, ...]) -> None:
     """Put slopes in the place of what marks say, where levels scatter; the states remember the last of those readings."""
     level = np.where(columns.spread > SPIKE * columns.bend, columns.middle, columns.level)
     runs: list[tuple[Floats, Floats, Floats, NDArray[np.int64], NDArray[np.int64]]] = []

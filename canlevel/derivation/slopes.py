@@ -40,9 +40,9 @@ SCATTER = 16  # readings about whose line the scatter is taken
 FEWEST = 16  # readings in a row without which nothing is said
 AGREE = 2.3
 BENT = 2.7
-SHOWN, SURE = 3.0, 5.0
+SHOWN, SURE = 3.5, 5.0
 RESTING = 2.5
-SPREAD_95 = 2.3  # more than 2, as a line may reach a little beyond where it should
+SPREAD_95 = 2.1  # more than 1.96, as a line may reach a little beyond where it should
 REST = 3.0
 HORIZON, HORIZON_S = 10, 20.0
 LAG_S = 2.0  # of a sender (common practice, no source)
@@ -77,8 +77,9 @@ class _Bends(NamedTuple):
     resting_sd: Floats
 
 
-def slopes(at_s: Floats, level: Floats, noise: Floats, count: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
-    """(rate, low, high) in percent per second at each of n readings, nan where fewer than FEWEST are in a row. (n,) each.
+def slopes(at_s: Floats, level: Floats, noise: Floats, count: NDArray[np.int64]) -> tuple[Floats, ...]:
+    """(rate, low, high) in percent per second at each of n readings, nan where fewer than FEWEST are in a row, and the
+    levels at which the line of the rate begins and ends. (n,) each.
 
     level: percent, without single wrong readings. noise: standard deviation of a reading, as known at each. count: how many
     readings are in a row, up to each; those of a row stand together, and what is before does not belong to it.
@@ -91,11 +92,11 @@ def slopes(at_s: Floats, level: Floats, noise: Floats, count: NDArray[np.int64])
             windows[size] = _joined(windows[size // 3 * 2], windows[size // 3])
     with np.errstate(divide="ignore", invalid="ignore"):
         noise = np.maximum(noise, _scatter(windows, level, count))
-        rate, low, high = _judged(windows, at_s, noise, count)
+        rate, low, high, first, last = _judged(windows, at_s, noise, count)
     unknown = (count < FEWEST) | ~np.isfinite(high - low)
     for values in (rate, low, high):
         values[unknown] = np.nan
-    return rate, low, high
+    return rate, low, high, first, last
 
 
 def _before(values: Floats, by: int) -> Floats:
@@ -182,14 +183,12 @@ def _bends(windows: dict[int, _Window], at_s: Floats, noise: Floats, count: NDAr
     return _Bends(rested, rested_size, rested_slope, bent_size, before_slope, resting_sd)
 
 
-def _judged(
-    windows: dict[int, _Window], at_s: Floats, noise: Floats, count: NDArray[np.int64]
-) -> tuple[Floats, Floats, Floats]:
+def _judged(windows: dict[int, _Window], at_s: Floats, noise: Floats, count: NDArray[np.int64]) -> tuple[Floats, ...]:
     n = len(at_s)
     bends = _bends(windows, at_s, noise, count)
     from_rest = np.abs(bends.rested) >= SHOWN
     bend_size = np.where(from_rest, np.minimum(bends.rested_size, bends.size), bends.size)
-    slope, sd, span_s = np.zeros(n), np.full(n, np.inf), np.ones(n)
+    slope, sd, span_s, level = np.zeros(n), np.full(n, np.inf), np.ones(n), windows[1].level
     least, most = np.full(n, -np.inf), np.full(n, np.inf)
     agree = np.ones(n, np.bool_)
     for size in LINES:
@@ -200,6 +199,7 @@ def _judged(
             agree &= size <= bend_size
         slope, sd = np.where(agree, line_slope, slope), np.where(agree, line_sd, sd)
         span_s = np.where(agree, at_s - _before(at_s, size - 1), span_s)
+        level = np.where(agree, line.level, level)
         least = np.maximum(least, line_slope - AGREE * line_sd)
         most = np.minimum(most, line_slope + AGREE * line_sd)
     z = np.abs(np.where(from_rest, bends.rested, slope / sd))
@@ -218,4 +218,5 @@ def _judged(
     unsure = shown & (z < SURE)
     low = np.where(unsure, np.minimum(low, 0.0), low)
     high = np.where(unsure, np.maximum(high, 0.0), high)
-    return rate, np.minimum(low, rate), np.maximum(high, rate)
+    rise = slope * span_s / 2
+    return rate, np.minimum(low, rate), np.maximum(high, rate), level - rise, level + rise
