@@ -88,7 +88,12 @@ class Walker:
             return rates
         self.recent.append((at_s, middle if highest - lowest > online.SPIKE * self.bend else level))
         slope = Slope(self.recent, self.bend).rates() if len(self.recent) >= slopes.FEWEST else None
-        return slope or rates
+        if slope is None:
+            return rates
+        rate, low, high = slope
+        if rate == 0 and abs(rates[0]) > 0:  # what is too slow for slopes may show in the marks of hours
+            rate = rates[0]
+        return rate, min(low, rate), max(high, rate)
 
     def _step(self, at_s: float, gap_s: float, middle: float, change: float, grain: float) -> None:
         onward = max(grain, online.ONWARD_NOISE * self.bend) - SAME
@@ -162,13 +167,14 @@ class Walker:
             litres / per_minute if per_minute > 0 else math.nan
             for litres in (online.SLOWEST_L, online.FASTEST_L, online.PAIR_L)
         )
-        if self.passed == 1:
+        established = self.passed >= online.ESTABLISHED or not self.bend > self.step
+        if self.passed == 1 and established:
             fastest = min(bound, fastest) if per_minute > 0 else math.nan
             speed = math.sqrt(fastest * slowest) if fastest > slowest else 0.0
             either = max(LATE * bound, lately)
             return speed * self.direction, -either, either
         line = self._line()
-        if line is not None and quiet_s <= online.STOPPED_DWELLS * line[1]:
+        if line is not None and established and quiet_s <= online.STOPPED_DWELLS * line[1]:
             pace, dwell_s, uneven, lever = line
             speed = abs(pace)
             off_s = float(np.hypot(online.READING * gap_s, uneven * dwell_s))

@@ -15,7 +15,8 @@ between. A rate is stated from the marks it passed last in one direction.
 - A level that turns back has passed a mark, too, unless a flow goes on or the level flickers: then it takes two steps. Where
   it went back by one and stayed, the next step either way is a mark. After turning VAIN times and getting nowhere, it flickers.
 
-A level that scatters by more than a step, of a fine sender or amid waves, has slopes instead (slopes.py).
+A level that scatters by more than a step, of a fine sender or amid waves, has slopes instead (slopes.py); marks, some times the
+noise apart, then tell of flows that are too slow for slopes.
 Before a sender has moved at all its step is unknown, and so is the rate.
 What is stated is rounded at the end (rounding.py), bounds outwards; what is remembered is not.
 
@@ -70,6 +71,7 @@ NOISE_WEIGHT = 1 / 32
 # (sqrt(6) / 2 * 2 (sqrt(2) - 1) / sqrt(pi)).
 CALMER = 0.5724
 NOISE_GRAINS = 4.0
+ESTABLISHED = 3  # marks of a level that scatters, from which on their pace counts
 TURN_STEPS, TURN_NOISE, ONWARD_NOISE = 1.5, 6.0, 3.0
 FLICKER = 0.03  # of a grain: noise from which on turning takes more than a step
 VAIN = 5
@@ -551,7 +553,8 @@ def _stated(columns: _Columns, changes: list[int], paces: list[_Pace]) -> tuple[
         # The second flow may be faster, as far as the third mark is not overdue.
         most = np.where(two, np.maximum(most, LATE * bound), most)
         first = count[begun] == 1
-        stated = first | going
+        # Where readings scatter, two marks are no pace yet.
+        stated = np.where(columns.scatters[begun], going & (count[begun] >= ESTABLISHED), first | going)
         speed = np.where(first, one, speed)
         # Of a first mark no more is known than when the second is due, and marks are off their places.
         either = np.maximum(LATE * bound, lately)
@@ -591,5 +594,8 @@ def _scattered(states: list[_State], columns: _Columns, stated: tuple[Floats, ..
     found = slopes(at_s, levels, noise, count)
     new = (row >= 0) & ~np.isnan(found[0])
     rows = row[new].astype(np.int64)
-    for values, slope in zip(stated, found, strict=True):
-        values[rows] = slope[new]
+    rate, low, high, *ends = (values[new] for values in found)
+    # What is too slow for slopes may show in the marks of hours.
+    rate = np.where((rate == 0) & (np.abs(stated[0][rows]) > 0), stated[0][rows], rate)
+    for values, slope in zip(stated, (rate, np.minimum(low, rate), np.maximum(high, rate), *ends), strict=True):
+        values[rows] = slope
