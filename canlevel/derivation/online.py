@@ -63,7 +63,7 @@ UNEVEN_MARKS = 2.0  # for so many marks that counts
 READING = 12**-0.5  # of the time between two readings, by which a mark's time is off
 SPREAD_95 = 2.0
 LATE = 1.0 + 2 * UNEVEN
-LATELY_S = 60.0
+LATELY_S = 60.0  # what began in the last minute may not have shown
 # Litres a minute of what may have begun: a tap, a hose; and of two marks that are one flow (common practice, no source).
 SLOWEST_L, FASTEST_L, PAIR_L = 3.0, 20.0, 1.5
 NOISE_WEIGHT = 1 / 32
@@ -74,7 +74,7 @@ NOISE_GRAINS = 4.0
 ESTABLISHED = 3  # marks of a level that scatters, from which on their pace counts
 TURN_STEPS, TURN_NOISE, ONWARD_NOISE = 1.5, 6.0, 3.0
 FLICKER = 0.1  # of a grain: noise from which on turning takes more than a step
-VAIN = 12
+VAIN = 12  # turns without getting anywhere
 SETTLED_S, SETTLED = 20.0, 12  # seconds, and periods, that a level has stayed where it went back to
 SPIKE = 8.0  # times the noise, between the highest and the lowest of three: the middle one counts
 AROUND_PCT = 1.0  # over so much above and below a level its litres are told
