@@ -269,9 +269,9 @@ def test_one_wrong_reading_does_not_move_the_online_rate() -> None:
     clean = OnlineRates().add(pa.Table.from_pylist(rows, schema=READINGS)).to_pylist()
     rows[-4]["level_pct"] += 20
     spiked = OnlineRates().add(pa.Table.from_pylist(rows, schema=READINGS)).to_pylist()
-    assert clean[-1]["rate_high"] < 1
-    assert spiked[-1]["rate_l_per_min"] == 0
-    assert spiked[-1]["rate_high"] < 1
+    # No more than a step, 1.5 L, and what marks are off, within the last minute.
+    assert clean[-1]["rate_high"] < 2.6
+    assert spiked[-1] == clean[-1]
 
 
 def test_the_library_takes_words_for_times_and_one_path_for_many(tmp_path: Path) -> None:

@@ -10,8 +10,13 @@ apart, by where the vehicle is at the time. The truth at a reading is the net ra
 - reacts: of true flows that begin from rest (none for a minute before) and last beyond their deadline, those of which the rate
   has the right sign by then. The deadline is the later of two: a true step has flowed, or ten periods have passed; the
   sender's own lag or delay is added, which nobody sees through. "certain": the interval has no zero any more.
+- told: the same of those flows that the readings can tell at all: the best detector there is for so many readings, the
+  likelihood ratio of a ramp from a known level, seen through the sender's own lag, from a known time on, reaches TELLING
+  standard deviations by the deadline (3.2, as rarely as once in hours of rest, and 1.3 for a power of nine in ten).
+  can tell: how many those are.
 - after: the median time from the beginning to the right sign, over the deadline; infinite where it never came.
 - error: median relative error of the rate in settled readings.
+- long: in flow of readings in flows that are older than five deadlines; width: half the interval there, over the rate, median.
 - ends: of flows followed by a minute of rest, those whose interval holds zero again by a deadline of the same kind.
 """
 
@@ -36,6 +41,8 @@ Floats = NDArray[np.float64]
 
 REST_S = 60.0
 PERIODS = 10
+LONG_DEADLINES = 5
+TELLING = 4.5
 
 
 @dataclass(slots=True)
@@ -52,12 +59,17 @@ class OnlineScores:
     stirred: int = 0  # at rest, with a rate that is not zero
     begun: int = 0  # flows asked for
     right_sign: int = 0
+    tellable: int = 0
+    told: int = 0
+    long: int = 0
+    long_held: int = 0
     certain: int = 0
     ended: int = 0
     ended_told: int = 0
     after: list[float] = field(default_factory=list)
     errors: list[float] = field(default_factory=list)
     widths: list[float] = field(default_factory=list)
+    long_widths: list[float] = field(default_factory=list)
 
     def __add__(self, other: OnlineScores) -> OnlineScores:
         return OnlineScores(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(OnlineScores)))
@@ -67,6 +79,16 @@ def deadline_s(day: TankDay, flow: TrueFlow) -> float:
     """Seconds within which a flow that begins is to be told: a true step or ten periods, and what the sender lags behind."""
     step_s = 60 * day.step_l / abs(flow.rate_l_per_min)
     return max(step_s, PERIODS * day.sender.period_s) + day.sender.lag_s + day.sender.delay_s
+
+
+def best_z(day: TankDay, flow: TrueFlow, at_s: Floats, end_s: float) -> float:
+    """Standard deviations by which the flow has left the level before it at end_s, in all readings until then together."""
+    since = at_s[slice(*np.searchsorted(at_s, [flow.start_s, end_s]))] - flow.start_s - day.sender.delay_s
+    seen = np.maximum(since, 0.0)
+    if day.sender.lag_s > 0:
+        seen = seen - day.sender.lag_s * (1 - np.exp(-seen / day.sender.lag_s))
+    pct_per_s = abs(flow.rate_l_per_min) / 60 / day.capacity_l * 100
+    return float(pct_per_s * np.sqrt((seen * seen).sum()) / np.hypot(day.noise_pct, day.step_pct / 12**0.5))
 
 
 def score_online(days: Iterable[TankDay]) -> dict[bool, OnlineScores]:
@@ -87,13 +109,14 @@ def _day_scores(day: TankDay) -> dict[bool, OnlineScores]:
     known = ~np.isnan(low) & ~np.isnan(high)
     true = np.full(len(at_s), -day.leak_l_per_h / 60)
     since, settled, flowing = np.full(len(at_s), np.inf), np.zeros(len(at_s), np.bool_), np.zeros(len(at_s), np.bool_)
-    moving = np.zeros(len(at_s), np.bool_)
+    moving, long = np.zeros(len(at_s), np.bool_), np.zeros(len(at_s), np.bool_)
     for begin, end in day.restless:
         moving |= (at_s >= begin) & (at_s < end)
     for flow in day.flows:
         rows = slice(*np.searchsorted(at_s, [flow.start_s, flow.end_s]))
         true[rows], flowing[rows], since[rows] = flow.rate_l_per_min, True, 0.0
         settled[rows] = at_s[rows] > flow.start_s + deadline_s(day, flow)
+        long[rows] = at_s[rows] > flow.start_s + LONG_DEADLINES * deadline_s(day, flow)
         after = slice(*np.searchsorted(at_s, [flow.end_s, flow.end_s + REST_S]))
         since[after] = np.minimum(since[after], at_s[after] - flow.end_s)
     held = known & (low <= true) & (true <= high)
@@ -110,6 +133,9 @@ def _day_scores(day: TankDay) -> dict[bool, OnlineScores]:
             resting_held=int(np.count_nonzero(held & rests)),
             claimed=int(np.count_nonzero(rests & np.isinf(since) & ((low > 0) | (high < 0)))),
             stirred=int(np.count_nonzero(rests & np.isinf(since) & (rate != 0))),
+            long=int(np.count_nonzero(here & long)),
+            long_held=int(np.count_nonzero(held & here & long)),
+            long_widths=((high - low)[here & long] / 2 / np.abs(true[here & long])).tolist(),
             errors=(np.abs(rate[sure] - true[sure]) / np.abs(true[sure])).tolist(),
             widths=((high - low)[rests] / 2).tolist(),
         )
@@ -144,7 +170,11 @@ def _begins(
         told = at_s[rows][known[rows] & (np.sign(rate[rows]) == way)]
         sure = at_s[rows][known[rows] & (np.where(way > 0, low[rows], -high[rows]) > 0)]
         scores.begun += 1
-        scores.right_sign += bool(len(told) and told[0] <= flow.start_s + deadline)
+        in_time = bool(len(told) and told[0] <= flow.start_s + deadline)
+        tellable = best_z(day, flow, at_s, flow.start_s + deadline) > TELLING
+        scores.right_sign += in_time
+        scores.tellable += tellable
+        scores.told += tellable and in_time
         scores.certain += bool(len(sure) and sure[0] <= flow.start_s + deadline)
         scores.after.append((float(told[0]) - flow.start_s) / deadline if len(told) else np.inf)
     if asked and following - flow.end_s > max(REST_S, 2 * deadline) and heard(flow.start_s, flow.end_s + 2 * deadline):
@@ -166,12 +196,16 @@ COLUMNS = {
     "in flow": lambda s: _part(s.in_flow_held, s.in_flow),
     "settled": lambda s: _part(s.settled_held, s.settled),
     "error": lambda s: _middle(s.errors),
+    "long": lambda s: _part(s.long_held, s.long),
+    "width": lambda s: _middle(s.long_widths),
     "at rest": lambda s: _part(s.resting_held, s.resting),
     "+- L/min": lambda s: _middle(s.widths),
     "claimed": lambda s: _part(s.claimed, s.resting),
     "stirred": lambda s: _part(s.stirred, s.resting),
     "flows": lambda s: f"{s.begun}",
     "reacts": lambda s: _part(s.right_sign, s.begun),
+    "can tell": lambda s: f"{s.tellable}",
+    "told": lambda s: _part(s.told, s.tellable),
     "certain": lambda s: _part(s.certain, s.begun),
     "after": lambda s: _middle(s.after),
     "ends": lambda s: _part(s.ended_told, s.ended),
