@@ -195,6 +195,7 @@ def test_a_byte_order_mark_costs_no_frame(tmp_path: Path) -> None:
         (b"PK\x03\x04" + lines(3).encode(), "zip archive"),
         (gzip.compress(b"boat.log".ljust(257, b"\0") + b"ustar\x0000" + bytes(247) + lines(3).encode()), "tar archive"),
     ],
+    ids=["utf-16", "zip", "tar"],  # of the contents they would have the time in them
 )
 def test_wrappings_that_are_no_recordings_are_named(
     content: bytes, word: str, tmp_path: Path, canlevel: Callable[..., Result]
