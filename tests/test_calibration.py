@@ -416,6 +416,16 @@ def test_bends_near_the_top_are_no_strays() -> None:
     assert found.capacity_low_l <= 100 <= found.capacity_high_l
 
 
+@pytest.mark.parametrize("filled", [0.97, 0.985, 0.994])
+def test_a_capacity_between_the_lines_of_the_grid_is_found(filled: float) -> None:
+    # Near the top of a tank that narrows a litre more makes much of the level: what fits lies within a part in a hundred.
+    seconds, level = poured_exactly(lambda part: 1 - np.sqrt(1 - part), 10, filled)
+    level += np.random.default_rng(8).normal(0, 0.035, len(level))
+    found = calibrate_levels(seconds, level, [7.0] * 10)
+    assert found.shape == "wedge_upside_down"
+    assert found.capacity_l == pytest.approx(70 / filled, rel=0.004)
+
+
 def test_a_wrong_number_of_pours_is_noticed() -> None:
     level = poured_evenly(np.arange(0, 96, 8.0), np.random.default_rng(5))  # eleven pours, of 10 L
     seconds = np.arange(len(level), dtype=float)

@@ -491,8 +491,9 @@ def _fit_shape(kind: str, data: _Data, told: int, *, drain: bool, start_known: b
         if narrower == 2:
             break
         step = np.log(capacity[1] / capacity[0])
-        ends = [*np.log([good[:, 0].min(), good[:, 0].max()]), -step, step]
-        capacity = np.exp(np.linspace(ends[0], ends[1], 400 if start_known else 120))
+        # The peak may lie between two lines of the grid: near the top of a tank that narrows a level needs few litres.
+        least, most = np.log([good[:, 0].min(), good[:, 0].max()]) + np.array([-step, step])
+        capacity = np.exp(np.linspace(least, most, 400 if start_known else 120))
         if not start_known:
             apart = off[1] - off[0] if narrower else 0.02 * data.whole
             off = np.linspace(max(good[:, 1].min() - apart, 0), good[:, 1].max() + apart, 61)
