@@ -430,10 +430,55 @@ def test_a_wrong_number_of_pours_is_noticed() -> None:
     level = poured_evenly(np.arange(0, 96, 8.0), np.random.default_rng(5))  # eleven pours, of 10 L
     seconds = np.arange(len(level), dtype=float)
     told = {count: " ".join(calibrate_levels(seconds, level, [10.0] * count).notes) for count in (10, 11, 12)}
-    assert "more pours made than named" in told[10]
+    assert "10 pours were named, but the level rests after 11" in told[10]
     assert "were all made" in told[12]
-    assert "pours made" not in told[11]
+    assert "were named" not in told[11]
     assert "were all made" not in told[11]
+
+
+@pytest.mark.parametrize("named", [9, 10, 12, 13, 14])
+def test_a_note_says_how_many_pours_there_were(named: int) -> None:
+    seconds, level = poured_exactly(lambda part: part, 12)
+    level += np.random.default_rng(4).normal(0, 0.1, len(level))
+    notes = " ".join(calibrate_levels(seconds, level, [10.0] * named).notes)
+    assert ("rests after 12" in notes) == (named < 12)
+    assert ("fewer were made" in notes) == (named > 12)
+    assert "were all made" not in notes
+
+
+@pytest.mark.parametrize("step", [0.0, 2.5])
+@pytest.mark.parametrize("depth", [lambda part: part, np.sqrt])
+def test_a_tank_that_ran_over_has_a_range_up_to_what_was_poured(
+    depth: Callable[[np.ndarray], np.ndarray], step: float
+) -> None:
+    # Eight pours of 10 L into 65 L: the seventh and the eighth find it full, or as full as its sender can tell.
+    seconds, level = poured_exactly(lambda part: depth(np.minimum(part * 80 / 65, 1)), 8)
+    level += np.random.default_rng(4).normal(0, 0.05, len(level))
+    level = np.clip(np.round(level / step) * step if step else level, 0, 100)
+    found = calibrate_levels(seconds, level, [10.0] * 8)
+    assert found.capacity_l == pytest.approx(65, rel=0.02)
+    assert found.capacity_low_l <= 65
+    assert found.capacity_high_l >= 80
+    assert "stayed at the top" in " ".join(found.notes)
+    assert len(found.plateaus) == 9
+    assert sum(found.pours_l) == 80
+
+
+def test_two_pours_in_one_go_that_fill_a_tank_are_told_from_one_too_many() -> None:
+    litres = np.array([*range(0, 80, 10), 90.0])  # seven, and two in one go
+    seconds = np.arange(len(litres) * 60.0)
+    level = np.repeat(litres / 0.9, 60) + np.random.default_rng(4).normal(0, 0.05, len(seconds))
+    found = calibrate_levels(seconds, level, [10.0] * 9)
+    assert found.capacity_l == pytest.approx(90, rel=0.01)
+    assert found.capacity_high_l / found.capacity_low_l < 1.05
+
+
+def test_what_lies_below_an_unknown_start_was_not_seen() -> None:
+    seconds, level = poured_exactly(lambda part: 0.4 + 0.6 * part, 8)
+    found = calibrate_levels(seconds, level, [10.0] * 8, start_known=False)
+    assert "below 40 % nothing was seen" in " ".join(found.notes)
+    known = calibrate_levels(*poured_exactly(lambda part: part, 8), [10.0] * 8, start_known=False)
+    assert "nothing was seen" not in " ".join(known.notes)
 
 
 @pytest.mark.parametrize("start_known", [True, False])
