@@ -14,6 +14,7 @@ import pyarrow as pa
 import pytest
 
 import canlevel as library
+from canlevel.capture.candump import frames_text
 from canlevel.cli.calibrate import _guided
 from canlevel.derivation.calibration import calibrate_levels
 from canlevel.errors import QueryError, RosterError
@@ -491,3 +492,28 @@ def test_a_calibration_fits_eighty_columns(start_known: bool) -> None:
     lines = [line for _, line in calibration_lines(found, "nmea2000.fresh_water.0", VolumeUnit.LITRE)]
     assert max(map(len, lines)) <= 80
     assert found.notes[0] in " ".join(line.strip() for line in lines)
+
+
+def test_what_is_recorded_is_the_same_again(tmp_path: Path) -> None:
+    one = pouring(9, "prismatic", "0.4 %")
+    recorded(tmp_path / "heard.log", one)
+    first = open_decoding([tmp_path / "heard.log"], start="2026-05-01T08:00Z")
+    kept: list[str] = []
+    first.on_frames = lambda frames: kept.append(frames_text(frames))
+    readings = collect(first)
+    (tmp_path / "kept.log").write_text("".join(kept))
+    again = collect(open_decoding([tmp_path / "kept.log"]))
+    assert len(again) == len(one.seconds)
+    for name in ("time", "tank", "level_pct", "source_address", "channel"):
+        assert again.column(name).to_pylist() == readings.column(name).to_pylist()
+
+
+def test_a_recording_is_not_recorded(tmp_path: Path, canlevel: Callable[..., object]) -> None:
+    recorded(tmp_path / "heard.log", pouring(9, "prismatic", "0.4 %"))
+    code, _, errors = canlevel(  # type: ignore[misc]
+        "calibrate", str(tmp_path / "heard.log"), "--tank", "nmea2000.fresh_water.0", "--pour", "5", "--count", "9",
+        "--record", str(tmp_path / "again.log"),
+    )  # fmt: skip
+    assert code == 2
+    assert "--record is of a live bus" in errors
+    assert not (tmp_path / "again.log").exists()
