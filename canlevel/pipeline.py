@@ -50,7 +50,8 @@ class Decoding:
     """A SOURCE being decoded. readings and malformed count what came out; source.tally what came in. own: a user's messages.
 
     for_store: what is decoded is to be stored, and comes as KEPT.
-    on_readings: is given READINGS of each batch that has some, as they are known then. heard_until_us: the latest time of any
+    on_readings: is given READINGS of each batch that has some, as they are known then. on_frames: is given FRAMES of each batch
+    that has some, before they are decoded. heard_until_us: the latest time of any
     frame, where every frame is read.
     """
 
@@ -62,6 +63,7 @@ class Decoding:
     malformed: int = 0
     for_store: bool = False
     on_readings: Callable[[pa.Table], None] | None = None
+    on_frames: Callable[[pa.Table], None] | None = None
     heard_until_us: int | None = None
     _heard: set[tuple[str, int]] = field(default_factory=set)
     _rates: OnlineRates = field(default_factory=OnlineRates)
@@ -87,6 +89,8 @@ class Decoding:
 
     def decoded(self, frames: pa.Table) -> pa.Table:
         """READINGS of the next batch of the source. frames: FRAMES."""
+        if len(frames) and self.on_frames is not None:
+            self.on_frames(frames)
         readings = self.decoder.decode(frames)
         if self.for_store:
             readings = as_sent(readings)

@@ -285,7 +285,7 @@ def test_without_a_capacity_a_rate_is_in_percent() -> None:
     two = texts(snapshot, 120)
     assert any("-2" in line and "%/min" in line and "L/min" not in line for line in two)
     assert any("no rate: it never moved" in line for line in two)
-    assert any("-2.1 ±1.0% " in line and "draining" in line for line in texts(snapshot, 80, form="one"))
+    assert any("-2.0 ±0.2% " in line and "draining" in line for line in texts(snapshot, 80, form="one"))
 
 
 def test_a_bound_is_no_more_precise_than_a_step() -> None:

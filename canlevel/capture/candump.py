@@ -23,7 +23,7 @@ from canlevel.capture.columns import base64_bytes, decimal_16, hex_bytes, put, t
 from canlevel.capture.lines import CANDUMP, Line, TextFormat, dropped_frames, local_second_us
 from canlevel.tables import ERROR_FRAME, EXTENDED, FRAMES, REMOTE, UNKNOWN_TIME_US, arrow, dictionary_column, distinct
 
-__all__ = ["LONGEST_LINE", "Block", "Lines", "Reading", "TextReader", "frames_table", "lines_of"]
+__all__ = ["LONGEST_LINE", "Block", "Lines", "Reading", "TextReader", "frames_table", "frames_text", "lines_of"]
 
 FEW = 24  # below this many lines, one by one is faster than columns
 MISSES = 8  # layouts in a row that fit only a few lines, after which the rest of a rectangle is read one by one
@@ -91,6 +91,23 @@ def frames_table(block: Block, channels: Sequence[str | None], time: pa.Array) -
         ],
         schema=FRAMES,
     )
+
+
+def frames_text(frames: pa.Table) -> str:
+    """FRAMES as candump -l writes them, a line each; those without a date, of more than eight bytes, remote and error frames
+    are left out. Blanks in a channel's name become underscores."""
+    lines = []
+    for row in frames.select(["channel", "identifier", "flags", "length", "payload"]).append_column(
+        "time_us", frames.column("time").cast(pa.int64())
+    ).to_pylist():  # fmt: skip
+        if row["time_us"] is None or row["length"] > CLASSIC_BYTES or row["flags"] & ~EXTENDED:
+            continue
+        channel = "_".join((row["channel"] or "can").split())
+        digits = 8 if row["flags"] & EXTENDED else 3
+        data = row["payload"].to_bytes(8, "little")[: row["length"]].hex().upper()
+        seconds, micros = divmod(row["time_us"], 1_000_000)
+        lines.append(f"({seconds:010d}.{micros:06d}) {channel} {row['identifier']:0{digits}X}#{data}\n")
+    return "".join(lines)
 
 
 @dataclass(slots=True)

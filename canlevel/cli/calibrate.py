@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -93,6 +95,15 @@ def calibrate(
             show_default=False,
         ),
     ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            "--record",
+            metavar="FILE",
+            help="Of a live bus: keep what the tanks send as a candump log, to calibrate again from it.",
+            show_default=False,
+        ),
+    ] = None,
     roster: RosterFile = None,
     write: Annotated[bool, typer.Option("--write", help="Write the tank's entry into --roster.")] = False,
     name: Annotated[
@@ -131,7 +142,7 @@ def calibrate(
         bitrate=bitrate, seconds=seconds,
     )  # fmt: skip
     notes = Notes(decoding, announced=True)
-    with stopping(decoding.source) as ending:
+    with stopping(decoding.source) as ending, _recorded(decoding, record):
         if decoding.source.live:
             readings = _guided(decoding, notes, tank, source_address, amounts, units, drain=drain)
         else:
@@ -158,6 +169,37 @@ def calibrate(
         print_lines(calibration_lines(found, tank, units, name=printable(series.name) if series.name else None))
     _entry(found, tank, series.source_address, roster, name, write=write, pinned=source_address is not None,
            quiet=format is Format.JSON)  # fmt: skip
+
+
+@contextmanager
+def _recorded(decoding: Decoding, record: Path | None) -> Iterator[None]:
+    """While it runs, what a live bus says of tanks is added to a file at once: a wrong count costs no second pouring."""
+    from canlevel.capture.candump import frames_text
+    from canlevel.errors import printable
+
+    if record is None:
+        yield
+        return
+    if not decoding.source.live:
+        decoding.source.close()
+        raise QueryError("--record is of a live bus; this is a recording already", next_step="leave --record out")
+    try:
+        file = record.open("x", encoding="utf-8")
+    except OSError as error:
+        decoding.source.close()
+        there = isinstance(error, FileExistsError)
+        raise QueryError(
+            f"{printable(str(record))}: {'is there already' if there else error.strerror}",
+            next_step="name another file for --record",
+        ) from None
+    with file:
+
+        def keep(frames: pa.Table) -> None:
+            file.write(frames_text(frames))
+            file.flush()
+
+        decoding.on_frames = keep
+        yield
 
 
 def _amounts(pours: str | None, pour: str | None, count: int | None, units: VolumeUnit) -> tuple[float, ...]:
@@ -214,10 +256,12 @@ def _guided(
     tty = sys.stderr.isatty()
     shown, rested_at, since_s, done, moving, hinted = "", None, 0.0, 0, False, False
 
-    def tell(line: str, *, stays: bool = False) -> None:
+    def tell(line: str, *, stays: bool = False, rings: bool = False) -> None:
         nonlocal shown
         if tty:
-            print(f"\r\x1b[K{line}", end="\n" if stays else "", file=sys.stderr, flush=True)
+            # Who pours has both hands full and is not at the screen: the terminal's bell says when it goes on.
+            end = ("\a" if rings else "") + ("\n" if stays else "")
+            print(f"\r\x1b[K{line}", end=end, file=sys.stderr, flush=True)
         elif stays or line.partition(" (")[0] != shown.partition(" (")[0]:
             print(line, file=sys.stderr, flush=True)
         shown = line
@@ -235,7 +279,7 @@ def _guided(
             try:
                 series = series_to_calibrate(pa.concat_tables(tables), tank, source_address)
             except QueryError as error:
-                tell(error.what)
+                tell(f"{error.what}: {error.next_step}" if error.next_step else error.what)
                 continue
             now_s, now = float(series.seconds[-1]), float(series.level_pct[-1])
             level = settled(series.seconds, series.level_pct)
@@ -256,12 +300,13 @@ def _guided(
             rest_s = now_s - since_s
             if rested_at is None:
                 rested_at = level
-                tell(f"begins at {level:.1f} %: {'take out' if drain else 'pour'} the first", stays=True)
+                tell(f"begins at {level:.1f} %: {'take out' if drain else 'pour'} the first", stays=True, rings=True)
             elif sign * (level - rested_at) > MOVED_PCT and rest_s >= COUNTED_S - 10 and done < len(amounts):
                 done += 1
                 rested_at = level
                 said = live_line(done, len(amounts), amounts[done - 1], units, f"settled at {level:.1f} %", drain=drain)
-                tell(said + ("; next" if done < len(amounts) else "; that was the last: Enter ends"), stays=True)
+                tell(said + ("; next" if done < len(amounts) else "; that was the last: Enter ends"), stays=True,
+                     rings=True)  # fmt: skip
             if done >= len(amounts):
                 tell(f"all seen; resting at {level:.1f} % ({rest_s:.0f} s); ends by itself after {ENDS_S:.0f} s")
                 if rest_s >= ENDS_S:

@@ -67,6 +67,12 @@ SETTLED_PCT = 0.3  # within which a level is that of an empty or a full tank, be
 FALLS_PCT = 2.0
 UNSEEN_PCT = 15.0  # of the height, that was not reached
 GUESS = 0.1  # half the range of a capacity, as a part of it
+AT_TOP_PCT = 0.1  # within which a level is at the top
+STAYED = 0.6  # of the rise that the last pours should have made: below it the level stayed at the top
+STAYED_AT_TOP = (
+    "the level stayed at the top for the last pours: the tank ran over, its sender ends below the top, or fewer were made; "
+    "the range reaches up to what was named"
+)
 ZERO_PCT = 0.2  # by which a sender's zero may be off. Common practice, no source.
 
 
@@ -214,6 +220,18 @@ def calibrate_levels(
         )
     else:
         found = plateaus_of_rests(seconds, rising, sender, pours)
+        below = None if drain else _pours_below_the_top(found, pours)
+        if below is not None and below[0] >= FEWEST_POURS:
+            until = seconds <= below[1]
+            within = calibrate_levels(
+                seconds[until],
+                rising[until],
+                pours_l[: below[0]],
+                start_known=start_known,
+                can_error=can_error,
+                seed=seed,
+            )
+            return _overfilled(within, found, pours)
         seen = found.level_pct[~np.isnan(found.level_pct)]
         _refuse_few(int(np.count_nonzero(np.diff(seen) > found.noise_pct)) + 1, drain)
         fits = _fits_of_rests(found, pours, drain=drain, start_known=start_known, can_error=can_error, rng=rng)
@@ -231,13 +249,15 @@ def calibrate_levels(
     starts *= common
     low, high = np.quantile(curves[:, -1], [0.025, 0.975])
     capacity = _likeliest(chosen.curves[:, -1], found.step_pct / 100 if found.stepped else 0.0)
-    notes = _notes(found, ends, drain=drain, start_known=start_known) + _notes_of_range(
-        found, float(low), float(high), drain
-    )
+    # A tank holds what was poured in, unless it ran over, and what was taken out.
+    more = float(pours.sum()) * (1 - max(can_error, LEAST_ERROR)) > high
+    high = max(float(high), float(pours.sum())) if more else float(high)
+    told = _notes(found, ends, pours, drain=drain, start_known=start_known, more=more)
+    told += _notes_of_range(found, float(low), high, drain, start_known=start_known)
     return Calibration(
         capacity_l=capacity,
         capacity_low_l=min(float(low), capacity),
-        capacity_high_l=max(float(high), capacity),
+        capacity_high_l=max(high, capacity),
         shape=chosen.kind,
         weights={fit.kind: round(float(weight), 3) for fit, weight in zip(fits, weights, strict=True)},
         points=_points(chosen, curves, shifts, ends, found, drain=drain),
@@ -252,7 +272,7 @@ def calibrate_levels(
         step_pct=found.step_pct,
         noise_pct=found.noise_pct,
         stepped=found.stepped,
-        notes=tuple(notes),
+        notes=tuple(told),
     )
 
 
@@ -492,8 +512,9 @@ def _fit_shape(kind: str, data: _Data, told: int, *, drain: bool, start_known: b
         if narrower == 2:
             break
         step = np.log(capacity[1] / capacity[0])
-        ends = [*np.log([good[:, 0].min(), good[:, 0].max()]), -step, step]
-        capacity = np.exp(np.linspace(ends[0], ends[1], 400 if start_known else 120))
+        # The peak may lie between two lines of the grid: near the top of a tank that narrows a level needs few litres.
+        least, most = np.log([good[:, 0].min(), good[:, 0].max()]) + np.array([-step, step])
+        capacity = np.exp(np.linspace(least, most, 400 if start_known else 120))
         if not start_known:
             apart = off[1] - off[0] if narrower else 0.02 * data.whole
             off = np.linspace(max(good[:, 1].min() - apart, 0), good[:, 1].max() + apart, 61)
@@ -650,6 +671,45 @@ def _curves(h: Floats, data: _Data, rng: np.random.Generator, *, from_bottom: bo
 # ---- what is told ----
 
 
+def _pours_below_the_top(found: Plateaus, pours: Floats) -> tuple[int, float] | None:
+    """After how many pours a level below the top was last seen, and until when, s; None unless it then stayed at the top.
+
+    Pours that make no rise are taken for pours in one go, wherever those would be. They were made at the top where the level
+    bends much less if each rise below is one pour, and where the last rise is less than what the others should have made.
+    """
+    seen = np.flatnonzero(~np.isnan(found.level_pct))
+    at_top = found.level_pct[seen] >= 100 - AT_TOP_PCT - found.noise_pct
+    below = seen[~at_top]
+    within = len(below) - 1
+    if not at_top[-1] or within < 3 or len(pours) - within < 2:
+        return None
+    total = np.concatenate([[0.0], np.cumsum(pours)])
+    slopes = np.diff(found.level_pct[below]) / pours[:within]
+    as_shared = np.diff(found.level_pct[seen]) / np.diff(total[seen])
+    last_rise = found.level_pct[seen[-1]] - found.level_pct[below[-1]]
+    if last_rise > STAYED * slopes[-1] * pours[within:].sum() or _bending(slopes) > STAYED * _bending(as_shared):
+        return None
+    return within, float(found.end_s[below[-1]])
+
+
+def _bending(slopes: Floats) -> float:
+    """How unevenly slopes change: walls that lean do so evenly."""
+    return float(np.abs(np.diff(np.log(np.maximum(slopes, 1e-6)), 2)).sum())
+
+
+def _overfilled(within: Calibration, found: Plateaus, pours: Floats) -> Calibration:
+    """The calibration by the pours below the top, with a range that reaches up to what went in."""
+    total = np.cumsum(pours).tolist()
+    unseen = [Plateau(n, total[n - 1], None, None, None, None, None) for n in range(len(within.plateaus), len(pours))]
+    return replace(
+        within,
+        capacity_high_l=max(within.capacity_high_l, float(pours.sum())),
+        plateaus=(*within.plateaus, *unseen, _plateaus(found, pours, drain=False)[-1]),
+        pours_l=tuple(pours.tolist()),
+        notes=(STAYED_AT_TOP, *within.notes),
+    )
+
+
 def _points(
     chosen: _Fit, curves: Floats, shifts: Floats, ends: _Ends, found: Plateaus, *, drain: bool
 ) -> tuple[TablePoint, ...]:
@@ -709,7 +769,7 @@ def _seconds(value: Any) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _notes(found: Plateaus, at: _Ends, *, drain: bool, start_known: bool) -> list[str]:
+def _notes(found: Plateaus, at: _Ends, pours: Floats, *, drain: bool, start_known: bool, more: bool) -> list[str]:
     notes = []
     ends = found.level_pct if not drain else 100 - found.level_pct
     first = float(ends[0]) if not np.isnan(ends[0]) else 0.0
@@ -725,26 +785,47 @@ def _notes(found: Plateaus, at: _Ends, *, drain: bool, start_known: bool) -> lis
     stays = [1 for a, b in pairwise(levels) if not found.stepped and abs(b - a) < 2 * found.noise_pct / 5 + 0.05]
     top = levels[-2:] if not drain else levels[:2]
     if len(top) == 2 and top[0] == top[1] and top[0] >= 99.9 and found.step_pct < 5:
-        notes.append("the level stayed at the top for the last pours: what went in beyond full is not known")
+        notes.append(STAYED_AT_TOP)
+    elif more:
+        notes.append(
+            "more was taken out than it holds by that: its sender ends above the bottom; the range reaches up to what was "
+            "taken"
+            if drain
+            else "more was poured than it holds by that: it ran over, or its sender ends below the top or above the bottom; "
+            "the range reaches up to what was poured"
+        )
     elif len(stays) > 0:
         notes.append(f"the level did not move with {counted(len(stays), 'pour')}: the sender may not reach there")
     if found.pauses and not found.stepped:
-        notes.append(f"{counted(found.pauses, 'rest')} in the midst of pours were passed over")
+        were = "was" if found.pauses == 1 else "were"
+        notes.append(f"{counted(found.pauses, 'rest')} in the midst of pours {were} passed over")
     seen_apart = not found.stepped or len(found.cells) == 1
     if not seen_apart:
         notes.append("steps this coarse do not show each pour: make sure of their number")
-    if found.unnamed:
+    shown = len(pours) - found.together + found.unnamed
+    if not found.stepped and found.unnamed and shown != len(pours):
         notes.append(
-            f"{counted(found.unnamed, 'rest')} as long as after a pour were left over: were more pours made than named?"
+            f"{counted(len(pours), 'pour')} were named, but the level rests after {shown}: if one was forgotten or counted "
+            "twice, say the right number and calibrate again"
+        )
+        return notes
+    if found.unnamed:
+        was = "was" if found.unnamed == 1 else "were"
+        notes.append(
+            f"{counted(found.unnamed, 'rest')} as long as after a pour {was} left over: were more pours made than named?"
         )
     if seen_apart and (found.together or found.hasty):
-        pours = counted(found.together + found.hasty, "pour")
-        notes.append(f"{pours} went in with another, or could not be told from it; were all made?")
+        some = counted(found.together + found.hasty, "pour")
+        notes.append(f"{some} went in with another, or could not be told from it; were all made?")
     return notes
 
 
-def _notes_of_range(found: Plateaus, low: float, high: float, drain: bool) -> list[str]:
+def _notes_of_range(found: Plateaus, low: float, high: float, drain: bool, *, start_known: bool) -> list[str]:
     notes = []
+    began = float(np.nanmedian(found.cells[:, 0]))
+    if not start_known and began > UNSEEN_PCT:
+        unseen = f"above {100 - began:.0f} %" if drain else f"below {began:.0f} %"
+        notes.append(f"{unseen} nothing was seen: the tank is taken to go on there as it does beyond")
     reached = float(np.nanmedian(found.cells[:, -1]))
     if reached < 100 - UNSEEN_PCT:
         seen = f"below {100 - reached:.0f} %" if drain else f"above {reached:.0f} %"

@@ -35,6 +35,7 @@ COARSE_PCT, COARSE_NOISE = 0.75, 0.3  # a step from which on, and noise in steps
 WILD, WILD_PRICE, REST_PRICE = 9.0, 10.0, 15.0  # in squared standard deviations
 PAUSE_COST, PAUSE_LONG_COST, TOGETHER_COST, UNSEEN_COST, MISFIT_COST = 1.0, 6.0, 3.0, 1.5, 12.0
 PAUSE_S, AS_PIECES = 6.0, 2.0  # a pause is longer, and by so much longer than the others in its pour
+LEANS = 3.0  # standard errors of a slope, from which on a rest may be a piece of a rise
 AS_LONG, HASTY = 0.6, 0.3  # of the usual rest after a pour
 ALIKE = 2.0  # standard errors within which two rests are one
 LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
@@ -254,9 +255,10 @@ def _passed_over(rests: list[_Rest], chosen: dict[int, int]) -> dict[str, int]:
         for place, rest in enumerate(between):
             others = np.delete(lasted, place)
             pieces_s = float(np.median(others)) if len(others) else 0.0
-            if lasted[place] < max(PAUSE_S, AS_PIECES * pieces_s) or any(
-                _alike(rest, rests[p]) for p in (before, after)
-            ):
+            piece = lasted[place] < AS_PIECES * pieces_s and not (
+                lasted[place] >= AS_LONG * usual and rest.leaning < LEANS
+            )
+            if lasted[place] < PAUSE_S or piece or any(_alike(rest, rests[p]) for p in (before, after)):
                 continue
             counts["unnamed" if lasted[place] >= AS_LONG * usual else "pauses"] += 1
     counts["hasty"] = sum(1 for each in lasting[1:] if each < HASTY * usual)
