@@ -253,7 +253,7 @@ def reason(error: BaseException) -> str:
     numbers = {getattr(cause, "errno", None) or getattr(cause, "error_code", None) for cause in causes}
     if errno.ENETDOWN in numbers:
         return f"the interface is down ({_first_line(error)})"
-    return f"the adapter, or the way to it: {_first_line(error)}"
+    return f"the adapter or the way to it fails ({_first_line(error)})"
 
 
 def _is_garbled(error: Exception) -> bool:
