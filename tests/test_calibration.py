@@ -136,6 +136,21 @@ def test_pours_that_pass_many_marks_and_none(shape: str, count: int, nearest: bo
     assert sum(off) <= len(sure) / 20
 
 
+# A sphere's cap of height h = 2 R d holds pi h^2 (3 R - h) / 3, of the whole d^2 (3 - 2 d): handbooks of geometry.
+@pytest.mark.parametrize("filled", [0.93, 0.97])
+def test_a_tank_that_closes_in_at_the_top(filled: float) -> None:
+    depths = np.linspace(0, 1, 20_001)
+    seconds, level = poured_exactly(lambda part: np.interp(part, depths**2 * (3 - 2 * depths), depths), 12, filled)
+    level += np.random.default_rng(11).normal(0, 0.2, len(level))
+    found = calibrate_levels(seconds, level, [100 * filled / 12] * 12)
+    assert found.shape == TABLE
+    assert found.capacity_low_l <= 100 <= found.capacity_high_l
+    assert found.capacity_l == pytest.approx(100, rel=0.06)
+    middle = [point.litres for point in found.points if 40 < point.level_pct < 60]
+    levels = np.array([point.level_pct / 100 for point in found.points if 40 < point.level_pct < 60])
+    assert middle == pytest.approx(100 * levels**2 * (3 - 2 * levels), abs=0.5)
+
+
 def test_a_tank_that_was_not_poured_full() -> None:
     seconds, level = poured_exactly(lambda part: part, 10, 0.6)
     level += np.random.default_rng(8).normal(0, 0.1, len(level))

@@ -62,6 +62,7 @@ LEAST_WEIGHT = 0.02
 TABLE_UNKNOWNS = 8  # at most
 LEVELS = np.linspace(0.0, 100.0, 401)
 FREEDOM, BEND = 2.0, 0.2  # of the steps of a table's logarithms of slope, for a tenth of the litres
+CLOSING, CLOSING_SPREAD = 2.0, 1.2  # how much more than before walls close in, and the spread of its logarithm
 CHAINS, ROUNDS, BURNT, KEPT = 64, 500, 200, 10
 SETTLED_PCT = 0.3  # within which a level is that of an empty or a full tank, beyond its error
 FALLS_PCT = 2.0
@@ -649,9 +650,9 @@ def _curves(h: Floats, data: _Data, rng: np.random.Generator, *, from_bottom: bo
     curves = np.empty((len(h), len(LEVELS)))
     ups = slopes[:, -1:] + np.cumsum(bend * rng.standard_t(FREEDOM, (len(h), steps)).clip(-8, 8), axis=1)
     downs = slopes[:, :1] + np.cumsum(bend * rng.standard_t(FREEDOM, (len(h), steps)).clip(-8, 8), axis=1)
-    # The first step goes on as the last plateau left off.
-    ups = np.hstack([slopes[:, -1:], ups[:, :-1]])
-    downs = np.hstack([slopes[:, :1], downs[:, :-1]])
+    # The first step goes on as the last plateau left off, and as the walls have been closing in or opening until there.
+    ups = np.hstack([slopes[:, -1:], ups[:, :-1]]) + _closing(slopes[:, ::-1], dx[::-1], far, steps, rng)
+    downs = np.hstack([slopes[:, :1], downs[:, :-1]]) + _closing(slopes, dx, far, steps, rng)
     near = np.log(100 / data.whole) + np.array([-2.5, 2.5])
     above = h[:, -1:] + np.cumsum(np.exp(np.clip(ups, *near)) * far, axis=1)
     below = h[:, :1] - np.cumsum(np.exp(np.clip(downs, *near)) * far, axis=1)
@@ -666,6 +667,20 @@ def _curves(h: Floats, data: _Data, rng: np.random.Generator, *, from_bottom: bo
             litres -= litres[0]
         curves[row] = litres
     return curves
+
+
+def _closing(slopes: Floats, dx: Floats, far: float, steps: int, rng: np.random.Generator) -> Floats:
+    """(N, S) by which logarithms of slopes go on to change beyond the first of them, where the last two changes agree.
+
+    Of both the smaller counts, several times or hardly: a dome closes in ever more, and behind a bend walls are straight.
+    """
+    if slopes.shape[1] < 3:
+        return np.zeros((len(slopes), steps))
+    last = (slopes[:, 0] - slopes[:, 1]) / ((dx[0] + dx[1]) / 2)
+    before = (slopes[:, 1] - slopes[:, 2]) / ((dx[1] + dx[2]) / 2)
+    trend = np.where(last * before > 0, np.sign(last) * np.minimum(np.abs(last), np.abs(before)), 0.0)
+    away = (dx[0] + far) / 2 + far * np.arange(steps)
+    return np.asarray((trend * CLOSING * np.exp(rng.normal(0, CLOSING_SPREAD, len(slopes))))[:, None] * away)
 
 
 # ---- what is told ----
@@ -753,7 +768,7 @@ def _plateaus(found: Plateaus, pours: Floats, *, drain: bool) -> tuple[Plateau, 
             rows.append(Plateau(number, litres, None, None, None, None, None))
             continue
         level = float(np.median(cells))
-        low, high = float(cells.min()) - half, float(cells.max()) + half
+        low, high = max(float(cells.min()) - half, 0.0), min(float(cells.max()) + half, 100.0)
         if not found.stepped:
             level = float(found.level_pct[number])
             low, high = level - 1.96 * float(found.sd_pct[number]), level + 1.96 * float(found.sd_pct[number])
