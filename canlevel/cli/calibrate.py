@@ -31,6 +31,7 @@ SOME_DAY = "2000-01-01T00:00Z"
 DANGEROUS = ("fuel", "gasoline", "lpg")
 COUNTED_S, ENDS_S = 15.0, 120.0  # a rest that counts as one after a pour; after the last pour, until it ends by itself
 UNSEEN_S = 60.0  # at rest, after which a pour may have gone unseen
+LATEST_BATCHES = 240  # two minutes, by which a level is seen to rest
 MOVED_PCT = 0.3
 
 
@@ -277,11 +278,11 @@ def _guided(
                 continue
             tables.append(readings)
             try:
-                series = series_to_calibrate(pa.concat_tables(tables), tank, source_address)
+                series = series_to_calibrate(pa.concat_tables(tables[-LATEST_BATCHES:]), tank, source_address)
             except QueryError as error:
                 tell(f"{error.what}: {error.next_step}" if error.next_step else error.what)
                 continue
-            now_s, now = float(series.seconds[-1]), float(series.level_pct[-1])
+            now_s, now = series.origin_us / 1e6 + float(series.seconds[-1]), float(series.level_pct[-1])
             level = settled(series.seconds, series.level_pct)
             sign = -1 if drain else 1
             if level is None:
@@ -295,7 +296,7 @@ def _guided(
                 tell(live_line(min(done + 1, len(amounts)), len(amounts), amounts[min(done, len(amounts) - 1)], units, state,
                                drain=drain))  # fmt: skip
                 continue
-            if moving:
+            if moving or not since_s:
                 moving, since_s = False, now_s
             rest_s = now_s - since_s
             if rested_at is None:
