@@ -96,7 +96,7 @@ def test_a_fine_sender_tells_a_tap_within_ten_readings(way: int) -> None:
     assert np.mean(ended) > 0.85
 
 
-def test_a_level_that_lies_still_for_hours_says_no_more_than_of_the_last_minute() -> None:
+def test_a_level_that_lies_still_for_hours_speaks_of_the_last_minutes_alone() -> None:
     level = np.where(SECONDS < 100, 50.0, 53.0)
     rate, low, high = rates_of(SECONDS, level)
     assert (rate[-1], low[-1]) == (0, -high[-1])

@@ -63,7 +63,7 @@ UNEVEN_MARKS = 2.0  # for so many marks that counts
 READING = 12**-0.5  # of the time between two readings, by which a mark's time is off
 SPREAD_95 = 2.0
 LATE = 1.0 + 2 * UNEVEN
-LATELY_S = 60.0  # what began in the last minute may not have shown
+LATELY_S = 600.0  # what began in the last ten minutes may not have shown
 # Litres a minute of what may have begun: a tap, a hose; and of two marks that are one flow (common practice, no source).
 SLOWEST_L, FASTEST_L, PAIR_L = 3.0, 20.0, 1.5
 NOISE_WEIGHT = 1 / 32
