@@ -435,6 +435,7 @@ def calibrate(
     source_address: int | None = None,
     drain: bool = False,
     start_known: bool = True,
+    end_known: bool = False,
     can_error: float = 0.01,
     dbc: Sources = (),
     start: datetime | str | None = None,
@@ -444,7 +445,8 @@ def calibrate(
     """What a tank holds at each level, from known amounts poured into it: capacity, shape and table with their 95 % ranges.
 
     tank: its id, from source_address where several devices send it. pours_l: litres, in order; with drain they were taken out
-    of a full tank. start_known: the tank was empty (full) before the first. can_error: part of a pour that the can may be off.
+    of a full tank. start_known: the tank was empty (full) before the first. end_known: full (empty) after the last.
+    can_error: part of a pour that the can may be off.
     The other arguments are those of decode(). Raises CanlevelError for what cannot be read or calibrated.
     """
     from canlevel.derivation.calibration import calibrate_tank  # only it needs this
@@ -457,6 +459,7 @@ def calibrate(
         source_address=source_address,
         drain=drain,
         start_known=start_known,
+        end_known=end_known,
         can_error=can_error,
     )
 

@@ -151,6 +151,32 @@ def test_a_tank_that_closes_in_at_the_top(filled: float) -> None:
     assert middle == pytest.approx(100 * levels**2 * (3 - 2 * levels), abs=0.5)
 
 
+@pytest.mark.parametrize("step", [0.004, 100 / 36, 100 / 3])
+@pytest.mark.parametrize("drain", [False, True])
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_tank_that_the_last_pour_filled(shape: str, step: float, drain: bool) -> None:
+    """Whatever the sender, it holds what went in, to within the can; also where the sender ends at 92 %."""
+    depths = np.linspace(0, 1, 20_001)
+    part = filled_fraction(shape, depths)
+    for reach in (1.0, 0.92):
+        seconds, level = poured_exactly(lambda litres: np.interp(litres, part, depths), 12)
+        if drain:
+            seconds, level = poured_exactly(lambda litres: np.interp(1 - litres, part, depths), 12)
+        level = np.maximum(level, 100 * (1 - reach)) if drain else np.minimum(level, 100 * reach)
+        level += np.random.default_rng(3).normal(0, 0.1, len(level))
+        read = np.clip(np.round(level / step) * step, 0, 100)
+        found = calibrate_levels(seconds, read, [10.0] * 12, drain=drain, end_known=True)
+        assert found.capacity_l == pytest.approx(120, rel=1e-3)
+        assert 0.005 < (found.capacity_high_l - found.capacity_low_l) / 2 / 120 < 0.02
+        litres = [point.litres for point in found.points]
+        assert litres == sorted(litres)
+        assert litres[0] == 0
+        assert litres[-1] == pytest.approx(120, rel=0.01)
+        if reach == 1.0 and step < 1:
+            expected = 120 * np.interp([point.level_pct / 100 for point in found.points], depths, part)
+            assert litres == pytest.approx(expected, abs=1.2)
+
+
 def test_a_tank_that_was_not_poured_full() -> None:
     seconds, level = poured_exactly(lambda part: part, 10, 0.6)
     level += np.random.default_rng(8).normal(0, 0.1, len(level))
@@ -406,6 +432,8 @@ def test_questions_that_cannot_be_answered(tmp_path: Path, canlevel: Callable[..
         ((log, *fresh, "--pours", "ten"), "no list of amounts"),
         ((log, *fresh, *pours, "--write"), "--roster"),
         ((log, *fresh, *pours, "--begins", "full"), "--drain"),
+        ((log, *fresh, *pours, "--ends", "empty"), "--ends full"),
+        ((log, *fresh, *pours, "--ends", "full", "--begins", "unknown"), "--ends out"),
     ):
         code, _, errors = canlevel("calibrate", *map(str, words))  # type: ignore[misc]
         assert code != 0

@@ -42,6 +42,13 @@ class Format(StrEnum):
     JSON = "json"
 
 
+class Ends(StrEnum):
+    """What was in the tank after the last pour."""
+
+    FULL = "full"
+    EMPTY = "empty"
+
+
 class Begins(StrEnum):
     """What was in the tank before the first pour."""
 
@@ -81,6 +88,12 @@ def calibrate(
     begins: Annotated[
         Begins | None,
         typer.Option("--begins", help="The tank before the first pour; with --drain it is full.", show_default="empty"),
+    ] = None,
+    ends: Annotated[
+        Ends | None,
+        typer.Option(
+            "--ends", help="The last pour filled it to the brim (with --drain: emptied it).", show_default="unknown"
+        ),
     ] = None,
     can_error: Annotated[
         float, typer.Option("--can-error", metavar="PERCENT", help="How far the can's mark may be off.", min=0, max=20)
@@ -132,6 +145,7 @@ def calibrate(
 
     amounts = _amounts(pours, pour, count, units)
     start_known = _start_known(begins, drain)
+    end_known = _end_known(ends, drain)
     if write and roster is None:
         raise QueryError("--write needs a roster to write into", next_step="add --roster tanks.toml")
     fluid = tank.split(".")[1] if tank.count(".") == 2 else ""
@@ -153,7 +167,7 @@ def calibrate(
     ending.leave()
     found = calibrate_tank(
         readings, tank, amounts, source_address=source_address, drain=drain, start_known=start_known,
-        can_error=can_error / 100,
+        end_known=end_known, can_error=can_error / 100,
     )  # fmt: skip
     series = series_to_calibrate(readings, tank, source_address)
     if format is Format.JSON:
@@ -232,6 +246,15 @@ def _start_known(begins: Begins | None, drain: bool) -> bool:
             next_step="leave --begins out" if drain else "use --drain for a tank that is emptied",
         )
     return begins is not Begins.UNKNOWN
+
+
+def _end_known(ends: Ends | None, drain: bool) -> bool:
+    if ends is (Ends.FULL if drain else Ends.EMPTY):
+        raise QueryError(
+            f"a tank that is {'drained' if drain else 'filled'} does not end {ends}",
+            next_step=f"write --ends {'empty' if drain else 'full'}, or leave it out",
+        )
+    return ends is not None
 
 
 def _guided(

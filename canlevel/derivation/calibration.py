@@ -64,6 +64,7 @@ LEVELS = np.linspace(0.0, 100.0, 401)
 FREEDOM, BEND = 2.0, 0.2  # of the steps of a table's logarithms of slope, for a tenth of the litres
 CLOSING, CLOSING_SPREAD = 2.0, 1.2  # how much more than before walls close in, and the spread of its logarithm
 CHAINS, ROUNDS, BURNT, KEPT = 64, 500, 200, 10
+ENDED, ENDED_AT_MOST = 0.02, 4.0  # by which a fit may miss what filled the tank, logarithm; and at most so many of it
 SETTLED_PCT = 0.3  # within which a level is that of an empty or a full tank, beyond its error
 FALLS_PCT = 2.0
 UNSEEN_PCT = 15.0  # of the height, that was not reached
@@ -111,7 +112,7 @@ class Calibration:
 
     weights: how much speaks for each shape and the table, 1 in all;
     a table that fits far worse than a shape for its number of unknowns is not listed.
-    start_known: whether it began empty (drained: full).
+    start_known: whether it began empty (drained: full). end_known: whether it ended full (drained: empty).
     step_pct, noise_pct: the sender's. points: the table, rising, from 0 to 100 %. notes: what the technician should know.
     """
 
@@ -125,6 +126,7 @@ class Calibration:
     pours_l: tuple[float, ...]
     drain: bool
     start_known: bool
+    end_known: bool
     start_l: float
     start_low_l: float
     start_high_l: float
@@ -193,17 +195,24 @@ def calibrate_levels(
     *,
     drain: bool = False,
     start_known: bool = True,
+    end_known: bool = False,
     can_error: float = CAN_ERROR,
     seed: int = 7,
 ) -> Calibration:
     """The calibration of a tank by known amounts. seconds, level_pct: (n,) its readings, in the order of time.
 
     pours_l: litres, in order. drain: taken out, not poured in. start_known: it was empty before the first pour, or, drained,
-    full. can_error: part of a pour within which it is what was said, 95 %. seed: of the draws; the same gives the same.
+    full. end_known: it was full after the last, or, drained, empty. can_error: part of a pour within which it is what was
+    said, 95 %. seed: of the draws; the same gives the same.
     Raises QueryError where no calibration can be made of them, with what is wrong.
     """
     pours = np.asarray(pours_l, np.float64)
     _check(seconds, level_pct, pours, can_error)
+    if end_known and not start_known:
+        raise QueryError(
+            "an end that is known says nothing of a tank whose start is not",
+            next_step="begin with an empty tank (--drain: a full one), or leave --ends out",
+        )
     order = np.argsort(seconds, kind="stable")
     seconds, level = seconds[order] - seconds[order[0]], level_pct[order]
     rising = 100 - level if drain else level
@@ -215,13 +224,14 @@ def calibrate_levels(
         marks = marks_passed(seconds, rising, sender.step_pct, sender.noise_pct)
         _refuse_few(len(np.unique(np.append(marks.above, marks.first_pct))), drain)
         fits = _fits_of_marks(marks, pours, drain=drain, start_known=start_known, rng=rng)
+        fits = _ended(fits, float(pours.sum()), rng, drain=drain) if end_known else fits
         weights = _shares(fits)
         found = plateaus_of_marks(
             marks, np.array([fits[i].passed[row] for i, row in _drawn(fits, weights, WAYS, rng)]), pours
         )
     else:
         found = plateaus_of_rests(seconds, rising, sender, pours)
-        below = None if drain else _pours_below_the_top(found, pours)
+        below = None if drain or end_known else _pours_below_the_top(found, pours)
         if below is not None and below[0] >= FEWEST_POURS:
             until = seconds <= below[1]
             within = calibrate_levels(
@@ -236,6 +246,7 @@ def calibrate_levels(
         seen = found.level_pct[~np.isnan(found.level_pct)]
         _refuse_few(int(np.count_nonzero(np.diff(seen) > found.noise_pct)) + 1, drain)
         fits = _fits_of_rests(found, pours, drain=drain, start_known=start_known, can_error=can_error, rng=rng)
+        fits = _ended(fits, float(pours.sum()), rng, drain=drain) if end_known else fits
         weights = _shares(fits)
     ends = _ends(found, drain=drain, start_known=start_known)
     chosen = fits[int(np.argmax(weights))]
@@ -254,7 +265,8 @@ def calibrate_levels(
     more = float(pours.sum()) * (1 - max(can_error, LEAST_ERROR)) > high
     high = max(float(high), float(pours.sum())) if more else float(high)
     told = _notes(found, ends, pours, drain=drain, start_known=start_known, more=more)
-    told += _notes_of_range(found, float(low), high, drain, start_known=start_known)
+    if not end_known:
+        told += _notes_of_range(found, float(low), high, drain, start_known=start_known)
     return Calibration(
         capacity_l=capacity,
         capacity_low_l=min(float(low), capacity),
@@ -266,6 +278,7 @@ def calibrate_levels(
         pours_l=tuple(pours.tolist()),
         drain=drain,
         start_known=start_known,
+        end_known=end_known,
         start_l=float(np.median(starts)),
         start_low_l=float(np.quantile(starts, 0.025)),
         start_high_l=float(np.quantile(starts, 0.975)),
@@ -285,12 +298,19 @@ def calibrate_tank(
     source_address: int | None = None,
     drain: bool = False,
     start_known: bool = True,
+    end_known: bool = False,
     can_error: float = CAN_ERROR,
 ) -> Calibration:
     """The calibration of one tank among READINGS; the arguments are those of calibrate_levels and series_to_calibrate."""
     series = series_to_calibrate(readings, tank, source_address)
     return calibrate_levels(
-        series.seconds, series.level_pct, pours_l, drain=drain, start_known=start_known, can_error=can_error
+        series.seconds,
+        series.level_pct,
+        pours_l,
+        drain=drain,
+        start_known=start_known,
+        end_known=end_known,
+        can_error=can_error,
     )
 
 
@@ -425,6 +445,40 @@ def _drawn(fits: list[_Fit], weights: Floats, count: int, rng: np.random.Generat
     """(which fit, which of its draws), count of them, each fit by its weight."""
     share = np.repeat(np.arange(len(fits)), rng.multinomial(count, weights))
     return [(int(i), int(rng.integers(len(fits[i].curves)))) for i in share]
+
+
+def _ended(fits: list[_Fit], poured_l: float, rng: np.random.Generator, *, drain: bool) -> list[_Fit]:
+    """The fits of a tank that holds what was poured: their draws that come near it, drawn to it.
+
+    Where none comes near, the sender does not reach the end: the likeliest is cut off there, and is a table.
+    """
+    kept = []
+    for fit in fits:
+        off = np.log(fit.curves[:, -1] / poured_l) / ENDED
+        likely = np.exp(-0.5 * off**2)
+        if np.abs(off).min() > ENDED_AT_MOST:
+            continue
+        rows = rng.choice(len(likely), MOST_DRAWS, p=likely / likely.sum())
+        drawn = poured_l / fit.curves[rows, -1]
+        kept.append(
+            _Fit(
+                fit.kind,
+                fit.log_evidence + float(np.log(likely.mean())),
+                fit.curves[rows] * drawn[:, None],
+                fit.shifts[rows],
+                fit.starts[rows] * drawn,
+                fit.passed[rows],
+            )
+        )
+    if kept:
+        return kept
+    best = fits[int(np.argmax(_shares(fits)))]
+    if drain:
+        curves = np.maximum(best.curves - (best.curves[:, -1:] - poured_l), 0.0)
+    else:
+        curves = np.minimum(best.curves, poured_l)
+    curves[:, -1] = poured_l
+    return [replace(best, kind=TABLE, curves=curves, starts=np.full(len(curves), poured_l if drain else 0.0))]
 
 
 def _ends(found: Plateaus, *, drain: bool, start_known: bool) -> _Ends:
@@ -846,5 +900,5 @@ def _notes_of_range(found: Plateaus, low: float, high: float, drain: bool, *, st
         seen = f"below {100 - reached:.0f} %" if drain else f"above {reached:.0f} %"
         notes.append(f"{'emptied' if drain else 'filled'} no further: {seen} the tank is taken to go on as before")
     if (high - low) / (high + low) > GUESS:
-        notes.append("the capacity is little more than a guess: fill the tank up, count, and write that instead")
+        notes.append("the capacity is little more than a guess: fill the tank to the brim, and say --ends full")
     return notes

@@ -92,6 +92,8 @@ def live_line(pour: int, count: int, amount_l: float, units: VolumeUnit, state: 
 def _assumed(found: Calibration, amount: Any, unit: str) -> str:
     end = "full" if found.drain else "empty"
     if found.start_known:
+        if found.end_known:
+            return f"{end} before the first pour, {'empty' if found.drain else 'full'} after the last"
         return f"the tank was {end} before the first pour (else --begins unknown)"
     return (
         f"nothing of the start: by the readings {amount(found.start_l)} {unit} "
