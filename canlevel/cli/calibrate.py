@@ -139,7 +139,7 @@ def calibrate(
 
     canlevel calibrate slcan:/dev/ttyACM0 --tank rvc.fresh_water.0 --pour 5us-gallon --count 8 --roster tanks.toml
     """
-    from canlevel.derivation.calibration import calibrate_tank, series_to_calibrate
+    from canlevel.derivation.calibration import calibrate_levels, series_to_calibrate
     from canlevel.pipeline import collect, open_decoding
     from canlevel.show.calibration import CAUTION, calibration_lines
 
@@ -165,11 +165,11 @@ def calibrate(
                 readings = collect(decoding, lambda _: advance())
     notes.finish(summary=False)
     ending.leave()
-    found = calibrate_tank(
-        readings, tank, amounts, source_address=source_address, drain=drain, start_known=start_known,
-        end_known=end_known, can_error=can_error / 100,
-    )  # fmt: skip
     series = series_to_calibrate(readings, tank, source_address)
+    found = calibrate_levels(
+        series.seconds, series.level_pct, amounts, drain=drain, start_known=start_known, end_known=end_known,
+        can_error=can_error / 100,
+    )  # fmt: skip
     if format is Format.JSON:
         import json
 

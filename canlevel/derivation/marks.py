@@ -84,6 +84,16 @@ class Marks:
         """Standard deviation of where a mark is."""
         return max(self.noise_pct, SOFT * self.step_pct)
 
+    @property
+    def rise_pct(self) -> float:
+        """By how much it rose, half a step at least."""
+        return max(self.last_pct - self.first_pct, 0.5 * self.step_pct)
+
+    @property
+    def reads_full(self) -> bool:
+        """Whether it ended at the sender's last step."""
+        return self.last_pct > 100 - 0.75 * self.step_pct
+
 
 @dataclass(frozen=True, slots=True)
 class MarksFit:
@@ -267,8 +277,7 @@ class _Candidates:
 
 def _candidates(scene: _Scene, capacities: Floats, paces: int, starts: int) -> _Candidates:
     marks = scene.marks
-    rise = max(marks.last_pct - marks.first_pct, 0.5 * marks.step_pct)
-    prior = -0.5 * (np.log(capacities * rise / 100 / scene.poured_l) / SPREAD_OF_CAPACITY) ** 2
+    prior = -0.5 * (np.log(capacities * marks.rise_pct / 100 / scene.poured_l) / SPREAD_OF_CAPACITY) ** 2
     prior -= FILLED * np.log(np.maximum(capacities / scene.poured_l, 1.0))
     start = np.zeros(1) if scene.start_known else marks.first_pct + marks.step_pct * (np.arange(starts) + 0.5) / starts
     if not scene.start_known:
@@ -282,9 +291,7 @@ def _candidates(scene: _Scene, capacities: Floats, paces: int, starts: int) -> _
 
 
 def _capacities(scene: _Scene, count: int) -> Floats:
-    marks = scene.marks
-    rise = max(marks.last_pct - marks.first_pct, 0.5 * marks.step_pct)
-    middle = np.log(100 * scene.poured_l / rise)
+    middle = np.log(100 * scene.poured_l / scene.marks.rise_pct)
     least = max(middle - REACH, np.log(0.85 * scene.poured_l))
     return np.asarray(np.exp(np.linspace(least, max(middle + REACH, least + 0.1), count)))
 
@@ -303,8 +310,9 @@ def _log_ahead(volume: Volume, some: _Candidates, scene: _Scene) -> Floats:
     """(M,) logarithms of how likely it is that nothing more was passed, and that it all went in."""
     before = volume(some.start_pct) * some.capacity_l
     logs = np.zeros(len(some.capacity_l))
-    reads_full = scene.marks.last_pct > 100 - 0.75 * scene.marks.step_pct
-    logs -= np.where(some.capacity_l - before < 0.995 * scene.poured_l, OVERFLOWS if reads_full else AGAINST, 0.0)
+    logs -= np.where(
+        some.capacity_l - before < 0.995 * scene.poured_l, OVERFLOWS if scene.marks.reads_full else AGAINST, 0.0
+    )
     weights = np.exp(-0.5 * NODES**2)
     for shift in (0, 1):
         ahead = scene.levels_ahead(float(scene.shifts[shift]))[:1]
@@ -388,7 +396,6 @@ def _fit_shape(
 
 def _fit_table(scene: _Scene, pace: _Pace, weights: Floats, levels: Floats, rng: np.random.Generator) -> MarksFit:
     marks, n = scene.marks, PARTICLES
-    rise = max(marks.last_pct - marks.first_pct, 0.5 * marks.step_pct)
     which = rng.choice(len(weights), n, p=weights)
     log_weight = -np.log(weights[which] * len(weights))
     pace = pace.taken(which)
@@ -399,9 +406,11 @@ def _fit_table(scene: _Scene, pace: _Pace, weights: Floats, levels: Floats, rng:
     else:
         inside = marks.first_pct + marks.step_pct * rng.uniform(-0.5, 0.5, n) + scene.shifts[shift]
         start = np.clip(np.minimum(inside, at[shift, 0]), 0, None)
-    # (n, J + 1) litres at the start and at each mark; logarithms of litres a percent before each.
-    litres, log_slope = np.zeros((n, len(marks.at_s) + 1)), np.zeros((n, len(marks.at_s)))
-    slope = np.log(scene.poured_l / rise) + FIRST_SPREAD * rng.standard_t(4, n)
+    litres = np.zeros((n, len(marks.at_s) + 1))  # at the start and at each mark
+    slope = np.log(scene.poured_l / marks.rise_pct) + FIRST_SPREAD * rng.standard_t(
+        4, n
+    )  # logarithm of litres a percent
+    first_slope = slope
     before, waits_before = np.zeros(n), np.zeros(n)
     evidence = 0.0
     last, level = np.zeros(n), start
@@ -409,7 +418,6 @@ def _fit_table(scene: _Scene, pace: _Pace, weights: Floats, levels: Floats, rng:
         here = at[shift, mark]
         if mark:
             slope = slope + _bends(here - level, rng)
-        log_slope[:, mark] = slope
         last = last + np.exp(slope) * np.maximum(here - level, 0)
         litres[:, mark + 1] = last
         seen = np.maximum(last + np.exp(slope) * marks.soft_pct * rng.normal(size=n), before)
@@ -424,20 +432,19 @@ def _fit_table(scene: _Scene, pace: _Pace, weights: Floats, levels: Floats, rng:
         more, log_weight, kept = _resampled(log_weight, rng)
         evidence += more
         if kept is not None:
-            litres, log_slope, last, slope = litres[kept], log_slope[kept], last[kept], slope[kept]
+            litres, last, slope, first_slope = litres[kept], last[kept], slope[kept], first_slope[kept]
             before, waits_before, level = before[kept], waits_before[kept], level[kept]
             shift, start, pace = shift[kept], start[kept], pace.taken(kept)
     left = len(scene.ends) - waits_before
     log_weight += np.log(_likely_edge(float(marks.last_s - marks.at_s[-1]), left, scene.poured_l - before, pace, scene))
     ahead, above = _ahead(scene, at[:, -1], last, slope, shift, rng)
-    reads_full = marks.last_pct > 100 - 0.75 * marks.step_pct
-    log_weight -= np.where(above[:, -1] < 0.995 * scene.poured_l, OVERFLOWS if reads_full else AGAINST, 0.0)
+    log_weight -= np.where(above[:, -1] < 0.995 * scene.poured_l, OVERFLOWS if scene.marks.reads_full else AGAINST, 0.0)
     log_weight -= np.where((ahead[shift, 1] < 100) & (above[:, 1] < scene.poured_l), AGAINST, 0.0)
     log_weight -= FILLED * np.log(np.maximum(above[:, -1] / scene.poured_l, 1.0))
     shares = np.exp(log_weight - log_weight.max())
     evidence += float(np.log(np.mean(shares)) + log_weight.max())
     drawn = rng.choice(n, DRAWS, p=shares / shares.sum())
-    below = np.zeros(DRAWS) if scene.start_known else _below(start[drawn], log_slope[drawn, 0], scene, rng)
+    below = np.zeros(DRAWS) if scene.start_known else _below(start[drawn], first_slope[drawn], scene, rng)
     curves = np.empty((DRAWS, len(levels)))
     for number, row in enumerate(drawn.tolist()):
         x = np.concatenate([[0.0, start[row]], at[shift[row]], ahead[shift[row], 1:]])

@@ -39,7 +39,7 @@ LEANS = 3.0  # standard errors of a slope, from which on a rest may be a piece o
 AS_LONG, HASTY = 0.6, 0.3  # of the usual rest after a pour
 ALIKE = 2.0  # standard errors within which two rests are one
 LEANING_COST, SHORT_COST, LATE_COST, SAME_COST = 6.0, 1.0, 15.0, 0.3
-SLOPE_SPREADS = (0.6, 0.35, 0.2, 0.15)  # by logarithm, round after round
+SLOPE_SPREADS = (0.35, 0.2, 0.15)  # by logarithm, round after round
 SETTLING_PCT = 0.04  # by which slosh and the sender's lag may leave a plateau off, however long it rests
 
 
@@ -231,7 +231,7 @@ def _shared_out(rests: list[_Rest], pours_l: Floats) -> dict[int, int]:
     for guess in FIRST_GUESSES:
         guessed = np.maximum(rise * np.diff(guess(total / total[-1])), 1e-6) / pours_l
         slopes = guessed
-        for spread in SLOPE_SPREADS[1:]:
+        for spread in SLOPE_SPREADS:
             found = _least_cost(rests, costs, total, slopes, spread)
             if found is None:
                 break
